@@ -1,0 +1,330 @@
+//! Faults: what is wrong, what it demands, and how it is reset. One table; its numbers are stable
+//! and never reused. The controller, the `explain` command and the fault page read the same table.
+
+/// What a fault demands at once.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Reaction {
+    /// Log and show; motion goes on.
+    Advise,
+    /// Stop at the next release angle, then latch.
+    TopStop,
+    /// Stop now, then latch.
+    ImmediateStop,
+    /// Stop now, latch, and use the second means: dump the clutch air, drop the motor.
+    SecondMeans,
+}
+
+/// What it takes to clear a fault.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum ResetRule {
+    /// Clears when its condition has gone; nothing is latched.
+    ByItself,
+    /// The operator, at standstill, with the cause gone.
+    Operator,
+    /// The key holder, after a check.
+    KeyHolder,
+    /// The key holder, after the commissioning step the fault touches has been repeated.
+    Recommissioning,
+}
+
+/// One row of the fault table.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct FaultRow {
+    /// Stable number, 1 to 127.
+    pub number: u8,
+    /// Short name.
+    pub name: &'static str,
+    /// What it demands.
+    pub reaction: Reaction,
+    /// How it is reset.
+    pub reset: ResetRule,
+    /// Longest time from the condition to the reaction.
+    pub latency: &'static str,
+    /// What was seen.
+    pub what: &'static str,
+    /// Why it matters.
+    pub why: &'static str,
+    /// What to check.
+    pub check: &'static str,
+}
+
+macro_rules! fault_table {
+    ($($code:ident = $number:literal, $reaction:ident, $reset:ident, $latency:literal, $name:literal, $what:literal, $why:literal, $check:literal;)*) => {
+        /// A fault, by its stable number.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        #[repr(u8)]
+        pub enum FaultCode {
+            $(#[doc = $what] $code = $number,)*
+        }
+
+        impl FaultCode {
+            /// Every fault, by number.
+            pub const ALL: &'static [FaultCode] = &[$(FaultCode::$code,)*];
+
+            /// The fault's row of the table.
+            pub const fn row(self) -> FaultRow {
+                match self {
+                    $(FaultCode::$code => FaultRow {
+                        number: $number,
+                        name: $name,
+                        reaction: Reaction::$reaction,
+                        reset: ResetRule::$reset,
+                        latency: $latency,
+                        what: $what,
+                        why: $why,
+                        check: $check,
+                    },)*
+                }
+            }
+
+            /// What the fault demands.
+            pub const fn reaction(self) -> Reaction {
+                match self { $(FaultCode::$code => Reaction::$reaction,)* }
+            }
+
+            /// How the fault is reset.
+            pub const fn reset_rule(self) -> ResetRule {
+                match self { $(FaultCode::$code => ResetRule::$reset,)* }
+            }
+        }
+    };
+}
+
+fault_table! {
+    SignalLow = 1, ImmediateStop, Recommissioning, "1 tick where visible", "resolver signal low",
+        "The amplitude of the resolver signal is below its window.",
+        "A weak or missing winding bends the angle; every window and the top stop move with it.",
+        "Resolver windings, plugs, screen, excitation; look at both amplitudes at rest and over one barred turn.";
+    SignalHigh = 2, ImmediateStop, Recommissioning, "1 tick", "resolver signal high",
+        "The amplitude of the resolver signal is above its window.",
+        "A signal too large is not the resolver's own: a short to the supply or a wrong excitation.",
+        "Excitation amplitude, shorts between windings and to the supply.";
+    ExcitationLost = 3, ImmediateStop, Recommissioning, "1 tick", "excitation lost",
+        "Neither winding carries a signal above the floor.",
+        "Without excitation there is no angle.",
+        "Excitation output, its wiring, the plug at the resolver.";
+    SignalClipped = 4, ImmediateStop, Recommissioning, "1 tick", "converter clipped",
+        "Converter codes at the end of the range.",
+        "A clipped carrier understates its winding and bends the angle.",
+        "Excitation amplitude, offset or short to the supply.";
+    SignalOffset = 5, ImmediateStop, Recommissioning, "1 tick", "winding offset",
+        "A winding carries a direct voltage beyond its limit.",
+        "A short to screen or supply; the next step is a clipped or missing winding.",
+        "Insulation of the winding against screen and supply.";
+    CarrierPhase = 6, ImmediateStop, KeyHolder, "2 ms", "carrier phase",
+        "The carrier is out of phase with its reference.",
+        "Phase error loses amplitude and lets speed voltage into the angle.",
+        "Reference wiring, cable capacitance, a resolver of another type.";
+    SamplesFrozen = 7, ImmediateStop, Recommissioning, "5 ms", "samples frozen",
+        "The converter repeats the same codes.",
+        "A stuck converter shows a standing crank while the press turns.",
+        "Converter, its clock, its bus.";
+    TrackingLost = 8, ImmediateStop, KeyHolder, "5 ms", "tracking lost",
+        "The tracking loop is further from the measured angle than any healthy motion explains.",
+        "Angle and speed are then wrong.",
+        "Signal noise, coupling, a jump of the angle.";
+    DecodesDisagree = 9, ImmediateStop, KeyHolder, "1 tick", "decodes disagree",
+        "The direct decode and the tracking loop disagree.",
+        "One of the two is wrong, and nothing tells which.",
+        "Noise; if it comes back, the processor.";
+    AccelerationImpossible = 10, ImmediateStop, Recommissioning, "1 tick", "impossible acceleration",
+        "The angle changes faster than clutch or brake can make it.",
+        "A slipping coupling, a jumped tooth or a signal fault.",
+        "Coupling, chain or belt, keyway, resolver body.";
+    SpeedBeyondTracking = 11, ImmediateStop, KeyHolder, "1 tick", "speed beyond tracking range",
+        "The crank turns faster than the receiver is set for.",
+        "Beyond its range the angle is not to be trusted.",
+        "Drive speed; the setting of the receiver.";
+    WindingDrift = 12, Advise, ByItself, "10 turns", "winding drift",
+        "Amplitude, offset, gain or quadrature moved away from the values stored at commissioning.",
+        "A slow change of the sensor is the early sign of a broken one.",
+        "Compare with the record; plan a check of resolver and cable.";
+    NoisePersistent = 13, ImmediateStop, KeyHolder, "10 ms", "signal noise persists",
+        "The signal was not usable for longer than prediction may bridge.",
+        "Past 10 ms of prediction the angle is a guess.",
+        "Screen and earth of the resolver cable, valve and drive cables near it.";
+    NoMotion = 20, ImmediateStop, Operator, "500 ms", "no motion on command",
+        "The valve is on and the crank does not turn.",
+        "Somebody may reach in; the clutch may take up late.",
+        "Clutch air, valve, both valve elements, drive of the resolver.";
+    MotionAtRest = 21, SecondMeans, Recommissioning, "20 ms at clutch torque, 3 s at 1 degree/s", "motion at rest",
+        "The crank moved with the valve off.",
+        "A slide that starts or sinks by itself.",
+        "Brake, counterbalance, valve leakage, clutch drag.";
+    ReverseMotion = 22, ImmediateStop, KeyHolder, "10 degrees", "reverse motion",
+        "The crank turns against normal travel.",
+        "Windows, muting and the top stop hold for one direction only.",
+        "Motor phases, resolver wiring.";
+    Overspeed = 23, TopStop, Operator, "20 ms", "overspeed",
+        "The crank turns faster than it was commissioned for.",
+        "Stopping travel grows with the square of speed; the distance is no longer true.",
+        "Drive setting; commission the new speed or go back to the old one.";
+    BarringTooFast = 28, ImmediateStop, Operator, "1 tick", "barring too fast",
+        "The crank turned faster than barring speed in the barring state.",
+        "In the barring state only hand or turning gear may turn the crank.",
+        "Flywheel at rest? Clutch released? Motor locked out?";
+    ReleasePassed = 29, ImmediateStop, KeyHolder, "1 tick", "release angle passed",
+        "The crank passed the late bound of the release angle with the valve on.",
+        "The stop comes too late and the slide runs through the top.",
+        "Settings, release table, speed at release.";
+    StopTimeExceeded = 40, ImmediateStop, Recommissioning, "while the stop runs, 10 ms past the limit", "stopping time beyond latch limit",
+        "A stop took longer than the latch limit.",
+        "The safety distance rests on this limit.",
+        "Brake lining, springs, valve and exhaust, air pressure, counterbalance.";
+    StopTravelExceeded = 41, ImmediateStop, Recommissioning, "while the stop runs, 10 ms past the limit", "stopping travel beyond latch limit",
+        "A stop travelled further than the latch limit.",
+        "Travel tells delay from lost torque, and the slide may close further than allowed.",
+        "As for stopping time; speed at the stop.";
+    StopTimeAdvisory = 42, Advise, ByItself, "at standstill", "stopping time beyond advisory limit",
+        "A stop took longer than the advisory limit.",
+        "The brake or its valve is on the way to the latch limit.",
+        "Trend of stopping time, its reaction and braking parts.";
+    StopNotEnding = 43, SecondMeans, Recommissioning, "twice the latch limit", "no standstill",
+        "The crank did not come to rest after the stop command.",
+        "Clutch not released, or the brake is lost.",
+        "Valve elements, clutch, brake; do not restart.";
+    TopStopOverrun = 44, ImmediateStop, KeyHolder, "at standstill", "overrun at the top",
+        "A top stop came to rest past the overrun limit.",
+        "The slide is on its way into the next closing stroke.",
+        "Release angle, speed, brake.";
+    TopStopShort = 45, Advise, ByItself, "at standstill", "top stop short of the window",
+        "A top stop came to rest before the top window.",
+        "The next stroke needs the slide at the top: inch to top.",
+        "Release angle, speed, friction.";
+    CompensationHalf = 46, Advise, ByItself, "at the update", "compensation at half its authority",
+        "Top-stop compensation uses half of what it may.",
+        "Compensation keeps the top stop in place while the brake gets worse.",
+        "Stopping time trend, brake.";
+    CompensationBound = 47, TopStop, Recommissioning, "at the update", "compensation at its bound",
+        "Top-stop compensation reached its bound.",
+        "Any further loss of the brake would be hidden by the compensation.",
+        "Brake, valve, air; commission again after repair.";
+    StopRatio = 48, Advise, ByItself, "at standstill", "mid-stroke against top stop",
+        "Mid-stroke stops take longer, against top stops, than at commissioning.",
+        "A lost counterbalance lengthens the one and shortens the other.",
+        "Counterbalance pressure and setting for the die.";
+    ValveElementStuck = 60, ImmediateStop, Recommissioning, "learned bound, at most 100 ms", "valve element late or stuck",
+        "A valve element did not follow its drive in time.",
+        "The other element still stops the press; the redundancy is gone.",
+        "The named element, its pilot, its feedback.";
+    CoilReadBack = 61, SecondMeans, Recommissioning, "100 ms", "output does not follow",
+        "A coil is energised against its drive, or not energised although driven.",
+        "A shorted driver would keep the clutch engaged.",
+        "Output driver, wiring of the coil.";
+    HandContactsDisagree = 70, ImmediateStop, KeyHolder, "300 ms", "palm button contacts disagree",
+        "The two contacts of a palm button disagree.",
+        "One contact of the pair no longer protects.",
+        "The named button, its wiring.";
+    ModeSelector = 71, ImmediateStop, Operator, "100 ms", "mode selector",
+        "The mode selector shows no mode or more than one.",
+        "An undefined mode is no mode.",
+        "Selector contacts and wiring.";
+    PermissiveAir = 72, ImmediateStop, Operator, "1 tick", "clutch or counterbalance air",
+        "Clutch air or counterbalance air left its window while the press was moving.",
+        "Low air slips and drags; high air lengthens the stop; a lost counterbalance lengthens mid-stroke stops.",
+        "Supply, regulators, switches.";
+    SettingsInvalid = 90, ImmediateStop, Recommissioning, "before the next stroke", "settings not valid",
+        "Settings are missing, damaged or do not agree with each other.",
+        "No window and no limit can be relied on.",
+        "Restore the commissioned settings and check them against the record.";
+    TickLate = 91, ImmediateStop, KeyHolder, "1 tick", "tick late",
+        "The tick came late, early or not at all.",
+        "A late tick is a late stop command.",
+        "Processor load, interrupts, clock.";
+    ImpossibleState = 92, SecondMeans, Recommissioning, "1 tick", "impossible state",
+        "The controller found itself in a state that cannot be.",
+        "Memory or program is damaged.",
+        "Do not restart; replace the unit.";
+    StoredFault = 93, ImmediateStop, KeyHolder, "at power-up", "stored fault",
+        "A latched fault, or a start without its stop, was found at power-up.",
+        "Switching off does not clear a fault.",
+        "Read the journal; clear the cause; reset.";
+}
+
+impl FaultCode {
+    /// The fault with this number, if there is one.
+    pub fn from_number(number: u8) -> Option<Self> {
+        Self::ALL.iter().copied().find(|code| *code as u8 == number)
+    }
+
+    /// Its stable number.
+    pub const fn number(self) -> u8 {
+        self as u8
+    }
+}
+
+/// A set of faults.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub struct FaultSet(u128);
+
+impl FaultSet {
+    /// No fault.
+    pub const EMPTY: Self = Self(0);
+
+    /// Set with `code` added.
+    #[must_use]
+    pub const fn with(self, code: FaultCode) -> Self {
+        // Numbers are below 128, so the shift cannot overflow.
+        Self(self.0 | 1u128.wrapping_shl(code as u32))
+    }
+
+    /// Set with `code` added when `present`.
+    #[must_use]
+    pub const fn with_if(self, code: FaultCode, present: bool) -> Self {
+        if present { self.with(code) } else { self }
+    }
+
+    /// Both sets together.
+    #[must_use]
+    pub const fn union(self, other: Self) -> Self {
+        Self(self.0 | other.0)
+    }
+
+    /// Whether `code` is in the set.
+    pub const fn contains(self, code: FaultCode) -> bool {
+        self.0 & 1u128.wrapping_shl(code as u32) != 0
+    }
+
+    /// Whether the set is empty.
+    pub const fn is_empty(self) -> bool {
+        self.0 == 0
+    }
+
+    /// The faults of the set, by number.
+    pub fn iter(self) -> impl Iterator<Item = FaultCode> {
+        FaultCode::ALL
+            .iter()
+            .copied()
+            .filter(move |code| self.contains(*code))
+    }
+
+    /// The hardest reaction any fault of the set demands.
+    pub fn reaction(self) -> Option<Reaction> {
+        self.iter().map(FaultCode::reaction).max()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_are_unique_ascending_and_fit_the_set() {
+        assert!(FaultCode::ALL.is_sorted_by_key(|code| *code as u8));
+        assert!(FaultCode::ALL.is_sorted_by(|a, b| (*a as u8) < (*b as u8)));
+        assert!(
+            FaultCode::ALL
+                .iter()
+                .all(|code| (1..128).contains(&(*code as u8)))
+        );
+    }
+
+    #[test]
+    fn the_hardest_reaction_wins() {
+        let set = FaultSet::EMPTY
+            .with(FaultCode::StopTimeAdvisory)
+            .with(FaultCode::MotionAtRest);
+        assert_eq!(set.reaction(), Some(Reaction::SecondMeans));
+        assert_eq!(FaultSet::EMPTY.reaction(), None);
+    }
+}

@@ -1,0 +1,28 @@
+//! The core of Stopwright: a model of the rotary-position control of a part-revolution
+//! mechanical power press. Carrier frames of a resolver and the press's inputs go in once a tick;
+//! valve drives, indication and evidence come out.
+//!
+//! It is a model and a verification aid. It is not certified, and it is never the safeguard of a
+//! real press.
+//!
+//! Floors, lowest first; a module uses lower floors only (`tests/layering` keeps it so):
+//!
+//! | floor | modules |
+//! | --- | --- |
+//! | 0 words | [`angle`], [`time`], [`speed`], [`signal`], [`fault`] |
+//! | 1 arithmetic | [`trig`] |
+//! | 2 resolver | [`demodulator`], [`tracking`], [`integrity`], [`zero_offset`] |
+//! | 3 receiver | [`receiver`] |
+//!
+//! No allocation, no unsafe code, no floating point, no panic path.
+#![no_std]
+#![forbid(unsafe_code)]
+
+#[cfg(test)]
+extern crate std;
+
+pub mod angle;
+pub mod fault;
+pub mod signal;
+pub mod speed;
+pub mod time;
