@@ -11,7 +11,7 @@
 //! | --- | --- |
 //! | 0 words | [`angle`], [`time`], [`speed`], [`signal`], [`fault`] |
 //! | 1 arithmetic | [`trig`] |
-//! | 2 resolver | [`demodulator`], [`tracking`], [`integrity`], [`zero_offset`] |
+//! | 2 resolver | [`demodulator`], [`balance`], [`tracking`], [`integrity`], [`zero_offset`] |
 //! | 3 receiver | [`receiver`] |
 //!
 //! No allocation, no unsafe code, no floating point, no panic path.
@@ -22,7 +22,14 @@
 extern crate std;
 
 pub mod angle;
+pub mod balance;
+pub mod demodulator;
 pub mod fault;
+pub mod integrity;
+pub mod receiver;
 pub mod signal;
 pub mod speed;
 pub mod time;
+pub mod tracking;
+pub mod trig;
+pub mod zero_offset;
