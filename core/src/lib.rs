@@ -13,6 +13,7 @@
 //! | 1 arithmetic | [`trig`] |
 //! | 2 resolver | [`demodulator`], [`tracking`], [`integrity`], [`zero_offset`] |
 //! | 3 receiver | [`receiver`] |
+//! | 4 press | [`safety_distance`] |
 //!
 //! No allocation, no unsafe code, no floating point, no panic path.
 #![no_std]
@@ -23,6 +24,7 @@ extern crate std;
 
 pub mod angle;
 pub mod fault;
+pub mod safety_distance;
 pub mod signal;
 pub mod speed;
 pub mod time;
