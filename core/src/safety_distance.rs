@@ -347,7 +347,10 @@ impl Terms {
         let Some(products) = products.checked_sub(self.is_strict as u64) else {
             return None;
         };
-        Some(duration_saturating_from(products / speed))
+        match products.checked_div(speed) {
+            Some(total) => Some(duration_saturating_from(total)),
+            None => None,
+        }
     }
 
     const fn reach(self, total: Duration, speed: u64) -> u64 {
