@@ -13,6 +13,7 @@
 //! | 1 arithmetic | [`trig`] |
 //! | 2 resolver | [`demodulator`], [`balance`], [`tracking`], [`integrity`], [`zero_offset`] |
 //! | 3 receiver | [`receiver`] |
+//! | 4 press | [`safety_distance`] |
 //!
 //! No allocation, no unsafe code, no floating point, no panic path.
 #![no_std]
@@ -27,6 +28,7 @@ pub mod demodulator;
 pub mod fault;
 pub mod integrity;
 pub mod receiver;
+pub mod safety_distance;
 pub mod signal;
 pub mod speed;
 pub mod time;
