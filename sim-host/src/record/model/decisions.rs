@@ -158,11 +158,15 @@ pub struct RestCriterion {
 pub struct Distance {
     /// The safeguard it is for, such as `light curtain`.
     pub device: String,
-    /// Name of the rule.
+    /// Short name of the rule.
     pub rule: String,
+    /// Document and edition of the rule.
+    pub edition: String,
     /// Clause of the rule.
     pub clause: String,
-    /// The formula in its own symbols.
+    /// Whether the wording of the rule was read or is from memory.
+    pub standing: RuleStanding,
+    /// What the rule asks, in words or symbols.
     pub formula: String,
     /// Each symbol with its value.
     pub terms: Vec<Term>,
@@ -185,6 +189,17 @@ pub struct Distance {
     pub speed_spm: f64,
     /// The rule over a range of latch limits, rising, for the plot.
     pub curve: Vec<DistancePoint>,
+}
+
+/// Whether the wording of a rule was read.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum RuleStanding {
+    /// In a public copy or an official restatement.
+    Read,
+    /// Not read: check the document before relying on it.
+    #[default]
+    FromMemory,
 }
 
 /// A symbol of a formula with its value.
