@@ -9,7 +9,7 @@ use crate::fault_latch::{Evidence, FaultLatch, Latched, Standing};
 use crate::interlock::{self, Permit};
 use crate::motion::{Expectation, Motion};
 use crate::muting;
-use crate::receiver::{CrankPosition, CrankReading, Receiver};
+use crate::receiver::{CrankPosition, CrankReading, Receiver, SignalEvidence};
 use crate::settings::{Settings, Stage};
 use crate::signal::{CarrierFrame, FRAMES_PER_TICK};
 use crate::stop_time::{Progress, StopKind, StopRecord, StopWatch};
@@ -306,6 +306,11 @@ impl Controller {
         &self.settings
     }
 
+    /// What the latest carrier frame showed, for a signal check.
+    pub fn signal(&self) -> SignalEvidence {
+        self.receiver.signal()
+    }
+
     /// One tick.
     pub fn tick(&mut self, inputs: &Inputs<'_>) -> Outputs {
         let late = self.note_time(inputs.now);
@@ -378,7 +383,7 @@ impl Controller {
     }
 
     fn locate(&mut self, inputs: &Inputs<'_>) -> CrankPosition {
-        let config = &self.settings.get().receiver;
+        let config = self.settings.receiver();
         self.receiver.start_tick(config);
         // The middle of the last frame lies half a frame before `now`.
         let mut middle = inputs

@@ -69,7 +69,7 @@ pub struct Schema {
     /// How far commissioning has come.
     pub stage: Stage,
     /// Resolver and receiver.
-    pub receiver: receiver::Config,
+    pub receiver: receiver::Settings,
     /// Two-hand logic.
     pub two_hand: two_hand::Config,
     /// Valve elements.
@@ -91,6 +91,8 @@ pub struct Schema {
 /// What is wrong with a schema. Each names what it is about and the bound it breaks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Problem {
+    /// The receiver cannot work with its settings.
+    Receiver(receiver::ConfigError),
     /// An advisory limit is not below its latch limit.
     AdvisoryNotBelowLatch {
         /// Which data set.
@@ -149,7 +151,10 @@ pub type Problems = heapless::Vec<Problem, PROBLEMS_MAX>;
 
 /// Settings that have been checked as a whole.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Settings(Schema);
+pub struct Settings {
+    schema: Schema,
+    receiver: receiver::Config,
+}
 
 impl Settings {
     /// Checks a schema.
@@ -168,16 +173,24 @@ impl Settings {
         check_limits(&schema, &mut note);
         check_angles(&schema, &mut note);
         check_guards(&schema, &mut note);
-        if problems.is_empty() {
-            Ok(Self(schema))
-        } else {
-            Err(problems)
+        let receiver = receiver::Config::try_new(schema.receiver);
+        if let Err(error) = receiver {
+            note(Problem::Receiver(error));
+        }
+        match receiver {
+            Ok(receiver) if problems.is_empty() => Ok(Self { schema, receiver }),
+            _ => Err(problems),
         }
     }
 
     /// The settings.
     pub const fn get(&self) -> &Schema {
-        &self.0
+        &self.schema
+    }
+
+    /// The receiver's, made ready for use.
+    pub const fn receiver(&self) -> &receiver::Config {
+        &self.receiver
     }
 }
 

@@ -158,6 +158,14 @@ pub struct StopWatch {
     samples: usize,
 }
 
+impl CoilOff {
+    /// Three quarters of the highest speed of this stop.
+    const fn three_quarters(&self) -> CrankSpeed {
+        let peak = self.peak.as_counts_per_ms();
+        CrankSpeed::from_counts_per_ms(peak.saturating_sub(peak / 4))
+    }
+}
+
 impl StopLimits {
     /// The limits at another speed: times shift by the expected difference, travels scale with the
     /// expected travel.
@@ -282,17 +290,22 @@ impl StopWatch {
             self.samples = self.samples.saturating_add(1);
         }
         self.running = Some(run);
-        let faults = self.judge_live(config, now);
+        let faults = self.judge_live(config, reading, now);
         (self.progress(config, reading, now), faults)
     }
 
-    /// The limit is judged while the stop runs: travel at once, time by travel made past it.
-    fn judge_live(&mut self, config: &Config, now: Instant) -> FaultSet {
-        let Some((run, off)) = self
-            .running
-            .as_mut()
-            .and_then(|run| run.coil_off.map(|off| (run, off)))
-        else {
+    /// The limit is judged while the stop runs: travel at once, time by travel made past it. A
+    /// crank that is past a limit and still has its speed is not braking at all.
+    fn judge_live(
+        &mut self,
+        config: &Config,
+        reading: Option<&CrankReading>,
+        now: Instant,
+    ) -> FaultSet {
+        let Some(run) = self.running.as_mut() else {
+            return FaultSet::EMPTY;
+        };
+        let Some(off) = run.coil_off else {
             return FaultSet::EMPTY;
         };
         let limits = config.limits(run.kind).at_speed(config.curve, off.peak);
@@ -304,15 +317,13 @@ impl StopWatch {
         let past_limit = run
             .travel
             .saturating_sub(run.travel_at_limit.unwrap_or(run.travel));
+        let too_far = travelled > limits.travel_latch;
+        let too_long = widen(past_limit) > config.motion_proof;
+        let has_speed = reading.is_some_and(|seen| seen.speed() > off.three_quarters());
         FaultSet::EMPTY
-            .with_if(
-                FaultCode::StopTravelExceeded,
-                travelled > limits.travel_latch,
-            )
-            .with_if(
-                FaultCode::StopTimeExceeded,
-                widen(past_limit) > config.motion_proof,
-            )
+            .with_if(FaultCode::StopTravelExceeded, too_far)
+            .with_if(FaultCode::StopTimeExceeded, too_long)
+            .with_if(FaultCode::StopNotEnding, (too_far || too_long) && has_speed)
     }
 
     fn progress(
