@@ -311,6 +311,11 @@ impl Controller {
         self.receiver.signal()
     }
 
+    /// When the latch limit of the running stop runs out, once its coil is off.
+    pub fn stop_limit_ends_at(&self) -> Option<Instant> {
+        self.watch.limit_ends_at(&self.settings.get().stop)
+    }
+
     /// One tick.
     pub fn tick(&mut self, inputs: &Inputs<'_>) -> Outputs {
         let late = self.note_time(inputs.now);

@@ -242,6 +242,14 @@ impl StopWatch {
         self.running.is_some()
     }
 
+    /// When the latch limit in time of the running stop runs out, once its coil is off.
+    pub fn limit_ends_at(&self, config: &Config) -> Option<Instant> {
+        let run = self.running?;
+        let off = run.coil_off?;
+        let limits = config.limits(run.kind).at_speed(config.curve, off.peak);
+        Some(off.at.saturating_add(limits.time_latch))
+    }
+
     /// Starts the clock. Ignored while it runs: a second command never restarts it.
     pub fn command(
         &mut self,

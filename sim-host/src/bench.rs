@@ -187,6 +187,11 @@ impl Bench {
         self.outputs.as_ref()
     }
 
+    /// When the latch limit of the stop that runs now runs out, s since power-up.
+    pub fn limit_runs_out_s(&self) -> Option<f64> {
+        self.controller.stop_limit_ends_at().map(units::instant_s)
+    }
+
     /// Stops that ended since the last call.
     pub fn take_stops(&mut self) -> Vec<MeasuredStop> {
         std::mem::take(&mut self.stops)
@@ -205,8 +210,8 @@ impl Bench {
         };
         let mut frames = [blank; FRAMES_PER_TICK];
         for frame in &mut frames {
-            let state = *self.plant.state();
-            *frame = self.resolver.frame(&state);
+            let state = self.plant.state();
+            *frame = self.resolver.frame(state.angle_rad, state.speed_rad_s, state.accel_rad_s2);
             self.now_us += FRAME_US;
             self.plant.advance_to(self.now_s());
         }
@@ -256,7 +261,7 @@ impl Bench {
             left: palm(panel.left_pressed),
             right: palm(panel.right_pressed),
         };
-        let motor_on = self.plant.is_motor_on();
+        let motor_on = self.plant.motor_on();
         Inputs {
             now: Instant::from_micros(self.now_us),
             frames,

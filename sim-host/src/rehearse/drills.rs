@@ -5,7 +5,7 @@ use crate::bench::Bench;
 use crate::operator::Trouble;
 use crate::plant::Faults;
 use crate::record::Drill;
-use crate::resolver;
+use crate::resolver::ResolverFaults;
 use crate::units;
 use stopwright_core::controller::Outputs;
 use stopwright_core::fault::{FaultCode, Reaction};
@@ -41,7 +41,10 @@ const PLANS: [Plan; 5] = [
         code: FaultCode::SignalLow,
         injected: "sine winding opened while closing",
         at_deg: 60.0,
-        strike: |bench| bench.resolver_mut().break_it(resolver::Fault::SineOpen),
+        strike: |bench| {
+            let faults = ResolverFaults { sine_open: true, ..bench.resolver_mut().faults().clone() };
+            bench.resolver_mut().set_faults(faults);
+        },
         clock: Clock::Injection,
         bound_ms: 3.0,
     },

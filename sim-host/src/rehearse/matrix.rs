@@ -75,7 +75,7 @@ pub(super) fn measure(
         }
     }
     // Leave the brake as it was found.
-    bench.plant_mut().cool_down();
+    bench.plant_mut().soak(0.0, SOAK_MINUTES);
     Ok(cells)
 }
 
@@ -90,7 +90,7 @@ fn measure_cell(
     let mut brake_c = 0.0;
     for _ in 0..n {
         // Each stop at the temperature the cell is about: the few it has just made do not count.
-        bench.plant_mut().cool_down();
+        bench.plant_mut().soak(0.0, SOAK_MINUTES);
         if key.is_warm {
             bench.plant_mut().soak(soak_stops_per_minute(press), SOAK_MINUTES);
         }
