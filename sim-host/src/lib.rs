@@ -1,1 +1,3 @@
 //! The host side.
+pub mod statistics;
+pub mod stop_curve;
