@@ -238,7 +238,10 @@ impl Reason {
                 stops_needed: Some(needed),
                 ..
             } => {
-                format!("make at least {needed} top stops at the final release angle")
+                format!(
+                    "make more top stops at the final release angle: about {needed} will show it if \
+                     they scatter as these do"
+                )
             }
             Self::RestNotShown {
                 stops_needed: None, ..
