@@ -11,7 +11,7 @@
 //! | --- | --- |
 //! | 0 words | [`angle`], [`time`], [`speed`], [`signal`], [`fault`] |
 //! | 1 arithmetic | [`trig`] |
-//! | 2 resolver | [`demodulator`], [`tracking`], [`integrity`], [`zero_offset`] |
+//! | 2 resolver | [`demodulator`], [`balance`], [`tracking`], [`integrity`], [`zero_offset`] |
 //! | 3 receiver | [`receiver`] |
 //! | 4 press | [`safety_distance`] |
 //!
@@ -23,8 +23,15 @@
 extern crate std;
 
 pub mod angle;
+pub mod balance;
+pub mod demodulator;
 pub mod fault;
+pub mod integrity;
+pub mod receiver;
 pub mod safety_distance;
 pub mod signal;
 pub mod speed;
 pub mod time;
+pub mod tracking;
+pub mod trig;
+pub mod zero_offset;
