@@ -8,16 +8,18 @@
 //!
 //! | floor | modules |
 //! | --- | --- |
-//! | 0 words | [`prng`], [`units`], [`toml_check`], [`kinematics`] |
-//! | 1 press | [`press`] |
-//! | 2 world | [`plant`], [`resolver`] |
+//! | 0 words | [`prng`], [`units`], [`toml_check`], [`kinematics`], [`statistics`] |
+//! | 1 press | [`press`], [`stop_curve`], [`distance`] |
+//! | 2 world | [`plant`], [`resolver`], [`limits`] |
 //! | 3 bench | [`bench`] |
 //! | 4 operator | [`operator`] |
 //! | 5 record | [`record`] |
 //! | 6 rehearsal | [`rehearse`] |
 
 pub mod bench;
+pub mod distance;
 pub mod kinematics;
+pub mod limits;
 pub mod operator;
 pub mod plant;
 pub mod press;
@@ -25,5 +27,7 @@ pub mod prng;
 pub mod record;
 pub mod rehearse;
 pub mod resolver;
+pub mod statistics;
+pub mod stop_curve;
 pub mod toml_check;
 pub mod units;
