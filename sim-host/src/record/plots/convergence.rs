@@ -75,7 +75,8 @@ fn search(stop: &TopStop) -> Markup {
     html! {
         (window_and_target(&panel, stop))
         (panel.vertical_axis("mean rest (deg past top)"))
-        (panel.horizontal_axis(Some("correction made, and the release angle tried (deg)")))
+        (panel.horizontal_ticks())
+        (panel.horizontal_title("correction made, and below it the release angle tried (deg)", 54.0))
         @for step in &stop.search {
             @let x = f64::from(step.correction);
             (panel.line(ends(step).map(|y| (x, y)), MEASURED))
@@ -109,11 +110,11 @@ fn held(stop: &TopStop, hold: &CompensationHold) -> Markup {
     let release = Panel::new(strokes, releases, top + HOLD_HEIGHT + 16.0, HOLD_HEIGHT);
     html! {
         (window_and_target(&rest, stop))
-        (rest.vertical_axis("rest (deg)")) (rest.horizontal_axis(None))
+        (rest.vertical_axis("rest (deg)")) (rest.horizontal_grid())
         (rest.marks(stroke(|s| s.rest_deg), Shape::Ring, BLUE))
         (rest.border())
         (release.vertical_axis("release (deg)"))
-        (release.horizontal_axis(Some("stroke under the running compensation")))
+        (release.horizontal_axis("stroke under the running compensation"))
         @for bound in bounds.into_iter().flatten() { (release.at_y(bound, BOUND)) }
         (release.line(stroke(|s| s.release_deg), MEASURED))
         (release.border())

@@ -91,7 +91,7 @@ fn drawing(
     let panel = Panel::new(Axis::covering(times), Axis::covering(lengths), 12.0, 288.0);
     html! {
         (panel.vertical_axis("required distance (mm)"))
-        (panel.horizontal_axis(Some("latch limit at the top (ms)")))
+        (panel.horizontal_axis("latch limit at the top (ms)"))
         @for (mm, _) in installed { (panel.at_y(*mm, INSTALLED)) }
         @for (at, ink, _) in &limits { (panel.at_x(*at, *ink)) }
         @for (distance, (ink, shape)) in distances.iter().zip(looks()) { (curve(&panel, distance, ink, shape)) }

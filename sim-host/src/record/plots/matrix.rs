@@ -21,7 +21,7 @@ pub(super) fn figure(record: &Record) -> Figure {
     let unit = Axis::between(0.0, 1.0);
     let panel = Panel::new(times(record), unit, TOP, height).indented(WORDS);
     let drawing = html! {
-        (panel.horizontal_axis(Some("stopping time, coil off to standstill (ms)")))
+        (panel.horizontal_axis("stopping time, coil off to standstill (ms)"))
         @for (index, cell) in cells.iter().enumerate() {
             (row(record, &panel, cell, TOP + ROW * (index as f64 + 0.5)))
         }

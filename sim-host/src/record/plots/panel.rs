@@ -68,19 +68,31 @@ impl Panel {
         }
     }
 
-    /// Grid of the horizontal axis, with labels and title below when it has a title.
-    pub(super) fn horizontal_axis(&self, title: Option<&str>) -> Markup {
+    /// Grid of the horizontal axis alone, for a panel that shares the axis of the one below.
+    pub(super) fn horizontal_grid(&self) -> Markup {
         html! {
             @for tick in &self.x.ticks {
                 (rule((self.x(*tick), self.top), (self.x(*tick), self.bottom()), PALE))
-                @if title.is_some() {
-                    (text((self.x(*tick), self.bottom() + 18.0), "middle", &label(*tick, &self.x)))
-                }
             }
-            @if let Some(title) = title { (self.horizontal_title(title, 38.0)) }
         }
     }
 
+    /// Grid and tick labels of the horizontal axis.
+    pub(super) fn horizontal_ticks(&self) -> Markup {
+        html! {
+            (self.horizontal_grid())
+            @for tick in &self.x.ticks {
+                (text((self.x(*tick), self.bottom() + 18.0), "middle", &label(*tick, &self.x)))
+            }
+        }
+    }
+
+    /// Grid, tick labels and title of the horizontal axis.
+    pub(super) fn horizontal_axis(&self, title: &str) -> Markup {
+        html! { (self.horizontal_ticks()) (self.horizontal_title(title, 38.0)) }
+    }
+
+    /// Title of the horizontal axis, so far below the panel.
     pub(super) fn horizontal_title(&self, title: &str, below: f64) -> Markup {
         let middle = (self.left + self.right()) / 2.0;
         html! { (text((middle, self.bottom() + below), "middle", title)) }

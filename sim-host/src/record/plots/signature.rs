@@ -91,9 +91,9 @@ fn panels(drawn: &StopSignature, stop: &Stop, limits: Option<&LimitSet>, marks: 
             .collect()
     };
     html! {
-        (upper.vertical_axis("speed (SPM)")) (upper.horizontal_axis(None))
+        (upper.vertical_axis("speed (SPM)")) (upper.horizontal_grid())
         (lower.vertical_axis("travel (deg)"))
-        (lower.horizontal_axis(Some("time since coil off (ms)")))
+        (lower.horizontal_axis("time since coil off (ms)"))
         @for mark in marks { (upper.at_x(mark.at_ms, mark.ink)) (lower.at_x(mark.at_ms, mark.ink)) }
         @for (level, ink) in &levels { (lower.at_y(*level, *ink)) }
         (upper.line(over_time(&drawn.speed_spm), MEASURED))

@@ -21,7 +21,7 @@ pub(super) fn figure(curve: &StopCurve) -> Figure {
     let panel = Panel::new(speeds, travels, 12.0, 240.0);
     let drawing = html! {
         (panel.vertical_axis("stopping travel (deg)"))
-        (panel.horizontal_axis(Some("crank speed N (SPM)")))
+        (panel.horizontal_axis("crank speed N (SPM)"))
         (panel.line(line(), FITTED))
         (panel.marks(measured(), Shape::Square, BLUE))
         (panel.border())
