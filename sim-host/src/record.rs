@@ -7,6 +7,13 @@
 //! It refuses to judge. Whoever fills a record has already decided what passed; the record shows
 //! it with its evidence and says what is missing.
 
+pub mod csv;
+pub mod folder;
+pub mod html;
+pub mod json;
 pub mod model;
+pub mod numbers;
+pub mod plots;
+pub mod text;
 
 pub use model::*;

@@ -89,6 +89,15 @@ impl Record {
             ..Self::default()
         }
     }
+
+    /// The limits that belong to a speed, in strokes per minute.
+    pub fn limits_at(&self, speed_spm: f64) -> Option<&LimitSet> {
+        // Speeds are set points; nothing tells two of them apart closer than this.
+        const SAME_SPM: f64 = 0.05;
+        self.limits
+            .iter()
+            .find(|set| (set.speed_spm - speed_spm).abs() < SAME_SPM)
+    }
 }
 
 /// The program that wrote the record.

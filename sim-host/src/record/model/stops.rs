@@ -22,6 +22,18 @@ pub struct StopMatrix {
     pub accuracy: Option<Accuracy>,
 }
 
+impl StopMatrix {
+    /// The stop with this number.
+    pub fn stop(&self, number: u32) -> Option<&Stop> {
+        self.stops.iter().find(|stop| stop.number == number)
+    }
+
+    /// The cell with this name.
+    pub fn cell(&self, id: &str) -> Option<&Cell> {
+        self.cells.iter().find(|cell| cell.id == id)
+    }
+}
+
 /// Like stops together.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
