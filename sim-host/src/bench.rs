@@ -9,6 +9,7 @@ use crate::plant::{Event, Mark, Plant, Setup, StopTruth};
 use crate::press::Press;
 use crate::resolver::Resolver;
 use crate::units;
+use std::collections::VecDeque;
 use stopwright_core::angle::CrankAngle;
 use stopwright_core::controller::{Controller, Inputs, Outputs, Selector, Service, ValveDrive};
 use stopwright_core::fault::FaultSet;
@@ -21,7 +22,6 @@ use stopwright_core::stroke::Mode;
 use stopwright_core::time::Instant;
 use stopwright_core::two_hand::{PalmContacts, Station};
 use stopwright_core::valve_pair::{Captured, ELEMENTS, ElementFeedback};
-use std::collections::VecDeque;
 
 const TICK_US: u64 = 1_000;
 const FRAME_US: u64 = TICK_US / FRAMES_PER_TICK as u64;
@@ -113,6 +113,8 @@ pub struct MeasuredStop {
     pub record: StopRecord,
     /// Plant truth; none when the press was at rest at coil off.
     pub truth: Option<StopTruth>,
+    /// From the command to the spool of each element having shifted, ms.
+    pub shift_off_ms: [f64; ELEMENTS],
     /// The crank around the stop.
     pub trace: Vec<Sample>,
 }
@@ -139,7 +141,13 @@ pub struct Bench {
 
 impl Bench {
     /// A press of this set-up with a controller under `settings`, at power-up.
-    pub fn new(press: &Press, setup: &Setup, resolver: Resolver, settings: Settings, seed: u64) -> Self {
+    pub fn new(
+        press: &Press,
+        setup: &Setup,
+        resolver: Resolver,
+        settings: Settings,
+        seed: u64,
+    ) -> Self {
         Self {
             plant: Plant::new(press, setup, seed),
             resolver,
@@ -211,7 +219,9 @@ impl Bench {
         let mut frames = [blank; FRAMES_PER_TICK];
         for frame in &mut frames {
             let state = self.plant.state();
-            *frame = self.resolver.frame(state.angle_rad, state.speed_rad_s, state.accel_rad_s2);
+            *frame = self
+                .resolver
+                .frame(state.angle_rad, state.speed_rad_s, state.accel_rad_s2);
             self.now_us += FRAME_US;
             self.plant.advance_to(self.now_s());
         }
@@ -234,7 +244,11 @@ impl Bench {
             let changed_at = Instant::from_micros((event.time_s * 1e6).round() as u64);
             let captured = Captured { is_on, changed_at };
             let feedback = &mut self.feedback[element];
-            *(if is_coil { &mut feedback.coil } else { &mut feedback.shifted }) = captured;
+            *(if is_coil {
+                &mut feedback.coil
+            } else {
+                &mut feedback.shifted
+            }) = captured;
         }
         self.truths.extend(self.plant.take_stops());
         self.events.extend(events);
@@ -253,9 +267,19 @@ impl Bench {
         self.outputs.insert(outputs)
     }
 
-    fn inputs<'a>(&self, frames: [CarrierFrame; FRAMES_PER_TICK], request: &'a Request) -> Inputs<'a> {
+    fn inputs<'a>(
+        &self,
+        frames: [CarrierFrame; FRAMES_PER_TICK],
+        request: &'a Request,
+    ) -> Inputs<'a> {
         let panel = &self.panel;
-        let palm = |pressed| if pressed { PalmContacts::PRESSED } else { PalmContacts::RELEASED };
+        let palm = |pressed| {
+            if pressed {
+                PalmContacts::PRESSED
+            } else {
+                PalmContacts::RELEASED
+            }
+        };
         let station = Station {
             is_active: true,
             left: palm(panel.left_pressed),
@@ -316,7 +340,20 @@ impl Bench {
         let Some(record) = outputs.stop else { return };
         let truth = self.truth_of(&record);
         let trace = self.trace_of(&record);
-        self.stops.push(MeasuredStop { record, truth, trace });
+        let shift_off_ms = self.feedback.map(|element| {
+            units::duration_ms(
+                element
+                    .shifted
+                    .changed_at
+                    .saturating_since(record.commanded_at),
+            )
+        });
+        self.stops.push(MeasuredStop {
+            record,
+            truth,
+            shift_off_ms,
+            trace,
+        });
     }
 
     fn sample(&self, reading: &CrankReading) -> Sample {
@@ -331,7 +368,10 @@ impl Bench {
     /// The true stop that began at the record's coil off.
     fn truth_of(&mut self, record: &StopRecord) -> Option<StopTruth> {
         let coil_off_s = units::instant_s(record.coil_off_at);
-        let index = self.truths.iter().position(|truth| (truth.coil_off_s - coil_off_s).abs() < 1e-4);
+        let index = self
+            .truths
+            .iter()
+            .position(|truth| (truth.coil_off_s - coil_off_s).abs() < 1e-4);
         let truth = index.and_then(|index| self.truths.remove(index));
         self.truths.retain(|truth| truth.coil_off_s > coil_off_s);
         truth
@@ -339,6 +379,10 @@ impl Bench {
 
     fn trace_of(&self, record: &StopRecord) -> Vec<Sample> {
         let from = units::instant_s(record.commanded_at) - 0.2;
-        self.history.iter().filter(|sample| sample.time_s >= from).copied().collect()
+        self.history
+            .iter()
+            .filter(|sample| sample.time_s >= from)
+            .copied()
+            .collect()
     }
 }

@@ -15,8 +15,10 @@
 //! | 4 operator | [`operator`] |
 //! | 5 record | [`record`] |
 //! | 6 rehearsal | [`rehearse`] |
+//! | 7 command | [`cli`] |
 
 pub mod bench;
+pub mod cli;
 pub mod distance;
 pub mod kinematics;
 pub mod limits;

@@ -75,11 +75,16 @@ impl Bench {
         Err(self.trouble(waiting_for))
     }
 
-    fn trouble(&self, waiting_for: &'static str) -> Trouble {
+    /// What to say when `waiting_for` did not come about.
+    pub fn trouble(&self, waiting_for: &'static str) -> Trouble {
         Trouble {
             waiting_for,
-            stroke: self.outputs().map_or(Stroke::PowerUp, |outputs| outputs.stroke),
-            latched: self.outputs().map_or(FaultSet::EMPTY, |outputs| outputs.latched),
+            stroke: self
+                .outputs()
+                .map_or(Stroke::PowerUp, |outputs| outputs.stroke),
+            latched: self
+                .outputs()
+                .map_or(FaultSet::EMPTY, |outputs| outputs.latched),
         }
     }
 
@@ -100,7 +105,9 @@ impl Bench {
     /// # Errors
     /// [`Trouble`] when it does not pass.
     pub fn power_up(&mut self) -> Result<(), Trouble> {
-        self.until("the self-test", PATIENCE_MS, |outputs| outputs.stroke != Stroke::PowerUp)
+        self.until("the self-test", PATIENCE_MS, |outputs| {
+            outputs.stroke != Stroke::PowerUp
+        })
     }
 
     /// Turns the selector, hands off, and waits until the mode is taken up.
@@ -110,12 +117,16 @@ impl Bench {
     pub fn select(&mut self, mode: Mode) -> Result<(), Trouble> {
         self.let_go();
         self.panel.mode = mode;
-        self.until("the mode to be taken up", PATIENCE_MS, |outputs| match outputs.stroke {
-            Stroke::Off => mode == Mode::Off,
-            Stroke::Barring => mode == Mode::Barring,
-            Stroke::Ready | Stroke::ReadyAwayFromTop => outputs.mode == mode,
-            _ => false,
-        })
+        self.until(
+            "the mode to be taken up",
+            PATIENCE_MS,
+            |outputs| match outputs.stroke {
+                Stroke::Off => mode == Mode::Off,
+                Stroke::Barring => mode == Mode::Barring,
+                Stroke::Ready | Stroke::ReadyAwayFromTop => outputs.mode == mode,
+                _ => false,
+            },
+        )
     }
 
     /// Puts settings in force.
@@ -165,7 +176,9 @@ impl Bench {
         self.plant_mut().bar(speed_deg_s);
         for _ in 0..limit_ms {
             self.tick();
-            let is_latched = self.outputs().is_some_and(|outputs| !outputs.latched.is_empty());
+            let is_latched = self
+                .outputs()
+                .is_some_and(|outputs| !outputs.latched.is_empty());
             if is_latched {
                 break;
             }
@@ -246,7 +259,9 @@ impl Bench {
         });
         self.let_go();
         ended?;
-        self.take_stops().pop().ok_or_else(|| self.trouble(waiting_for))
+        self.take_stops()
+            .pop()
+            .ok_or_else(|| self.trouble(waiting_for))
     }
 
     /// Mode taken up and slide in the top window, by inching where need be.
@@ -257,7 +272,9 @@ impl Bench {
         for _ in 0..INCHES_MAX {
             self.wait_released()?;
             let is_at = |bench: &Bench, stroke| {
-                bench.outputs().is_some_and(|outputs| outputs.stroke == stroke && outputs.mode == mode)
+                bench
+                    .outputs()
+                    .is_some_and(|outputs| outputs.stroke == stroke && outputs.mode == mode)
             };
             if is_at(self, Stroke::Ready) {
                 return Ok(());
@@ -280,7 +297,10 @@ impl Bench {
 
     /// One inch, held until the controller stops it at the top.
     fn inch_to_top(&mut self) -> Result<(), Trouble> {
-        if self.outputs().is_some_and(|outputs| outputs.stroke == Stroke::Ready) {
+        if self
+            .outputs()
+            .is_some_and(|outputs| outputs.stroke == Stroke::Ready)
+        {
             return Ok(());
         }
         self.press_both();

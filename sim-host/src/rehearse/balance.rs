@@ -14,14 +14,14 @@ const FULL_SCALE: f64 = 32_767.0;
 
 /// Samples of one turn or more.
 #[derive(Debug, Default)]
-pub struct Identification {
+pub(super) struct Identification {
     samples: Vec<(f64, f64)>,
 }
 
 /// What was found. Offsets are shares of the converter's range, the gain is that of the cosine
 /// winding over that of the sine winding less one.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Identified {
+pub(super) struct Identified {
     /// Offset of the sine winding.
     pub sine_offset: f64,
     /// Offset of the cosine winding.
@@ -36,17 +36,17 @@ pub struct Identified {
 
 impl Identification {
     /// No samples yet.
-    pub fn new() -> Self {
+    pub(super) fn new() -> Self {
         Self::default()
     }
 
     /// One pair of detected amplitudes.
-    pub fn add(&mut self, sine: f64, cosine: f64) {
+    pub(super) fn add(&mut self, sine: f64, cosine: f64) {
         self.samples.push((sine / FULL_SCALE, cosine / FULL_SCALE));
     }
 
     /// What the samples say.
-    pub fn identify(&self) -> Identified {
+    pub(super) fn identify(&self) -> Identified {
         let mut found = Identified::default();
         for _ in 0..ROUNDS {
             found = self.round(found);
@@ -58,7 +58,9 @@ impl Identification {
     fn round(&self, known: Identified) -> Identified {
         let mut sectors = vec![(0.0, 0.0, 0.0); SECTORS];
         for &(sine, cosine) in &self.samples {
-            let angle = known.correct(sine, cosine).rem_euclid(std::f64::consts::TAU);
+            let angle = known
+                .correct(sine, cosine)
+                .rem_euclid(std::f64::consts::TAU);
             let sector = (angle / std::f64::consts::TAU * SECTORS as f64) as usize;
             let sums = &mut sectors[sector.min(SECTORS - 1)];
             *sums = (sums.0 + sine, sums.1 + cosine, sums.2 + 1.0);
@@ -98,7 +100,7 @@ impl Identified {
     }
 
     /// The correction as the receiver stores it.
-    pub fn balance(&self) -> Balance {
+    pub(super) fn balance(&self) -> Balance {
         Balance {
             sine_offset: (self.sine_offset * FULL_SCALE).round() as i16,
             cosine_offset: (self.cosine_offset * FULL_SCALE).round() as i16,

@@ -42,7 +42,10 @@ const PLANS: [Plan; 5] = [
         injected: "sine winding opened while closing",
         at_deg: 60.0,
         strike: |bench| {
-            let faults = ResolverFaults { sine_open: true, ..bench.resolver_mut().faults().clone() };
+            let faults = ResolverFaults {
+                sine_open: true,
+                ..bench.resolver_mut().faults().clone()
+            };
             bench.resolver_mut().set_faults(faults);
         },
         clock: Clock::Injection,
@@ -53,7 +56,10 @@ const PLANS: [Plan; 5] = [
         injected: "brake torque down to 40 % before the top stop",
         at_deg: 180.0,
         strike: |bench| {
-            let faults = Faults { brake_factor: 0.4, ..bench.plant().faults().clone() };
+            let faults = Faults {
+                brake_factor: 0.4,
+                ..bench.plant().faults().clone()
+            };
             bench.plant_mut().set_faults(faults);
         },
         clock: Clock::LatchLimit,
@@ -64,8 +70,10 @@ const PLANS: [Plan; 5] = [
         injected: "second valve element stays shifted",
         at_deg: 180.0,
         strike: |bench| {
-            let faults =
-                Faults { valve_stuck_on: [false, true], ..bench.plant().faults().clone() };
+            let faults = Faults {
+                valve_stuck_on: [false, true],
+                ..bench.plant().faults().clone()
+            };
             bench.plant_mut().set_faults(faults);
         },
         clock: Clock::StopCommand,
@@ -76,7 +84,10 @@ const PLANS: [Plan; 5] = [
         injected: "both valve elements stay shifted: the press would repeat",
         at_deg: 180.0,
         strike: |bench| {
-            let faults = Faults { valve_stuck_on: [true; 2], ..bench.plant().faults().clone() };
+            let faults = Faults {
+                valve_stuck_on: [true; 2],
+                ..bench.plant().faults().clone()
+            };
             bench.plant_mut().set_faults(faults);
         },
         clock: Clock::LatchLimit,
@@ -87,7 +98,10 @@ const PLANS: [Plan; 5] = [
         injected: "counterbalance air lost while closing",
         at_deg: 90.0,
         strike: |bench| {
-            let faults = Faults { counterbalance_lost: true, ..bench.plant().faults().clone() };
+            let faults = Faults {
+                counterbalance_lost: true,
+                ..bench.plant().faults().clone()
+            };
             bench.plant_mut().set_faults(faults);
             bench.panel.counterbalance_air_ok = false;
         },
@@ -118,8 +132,13 @@ impl Plan {
         bench.press_both();
         let at = units::angle(self.at_deg);
         bench.until("the drill's angle", PATIENCE_MS, |outputs| {
-            let ahead = outputs.position.trusted().map(|seen| at.offset_from(seen.angle()));
-            ahead.is_some_and(|ahead| units::travel_deg(ahead).abs() < 90.0 && units::travel_deg(ahead) <= 0.0)
+            let ahead = outputs
+                .position
+                .trusted()
+                .map(|seen| at.offset_from(seen.angle()));
+            ahead.is_some_and(|ahead| {
+                units::travel_deg(ahead).abs() < 90.0 && units::travel_deg(ahead) <= 0.0
+            })
         })?;
         (self.strike)(&mut bench);
         let seen = self.watch(&mut bench);
@@ -130,7 +149,10 @@ impl Plan {
     /// Follows the press until the fault has latched and the press stands, and a second more.
     fn watch(&self, bench: &mut Bench) -> Seen {
         let start_s = bench.now_s();
-        let mut seen = Seen { injected_deg: crank_deg(bench), ..Seen::default() };
+        let mut seen = Seen {
+            injected_deg: crank_deg(bench),
+            ..Seen::default()
+        };
         let mut quiet_ms = 0;
         for _ in 0..PATIENCE_MS {
             let outputs = bench.tick().clone();
@@ -152,7 +174,9 @@ impl Plan {
             Clock::StopCommand => seen.commanded_s,
             Clock::LatchLimit => seen.limit_s,
         };
-        let latency_ms = from_s.zip(seen.latched_s).map(|(from, to)| (to - from) * 1e3);
+        let latency_ms = from_s
+            .zip(seen.latched_s)
+            .map(|(from, to)| (to - from) * 1e3);
         let needs_second = self.code.reaction() == Reaction::SecondMeans;
         let in_time = latency_ms.is_some_and(|latency| latency <= self.bound_ms);
         let pass = in_time && seen.stays_off && (!needs_second || seen.second_means);
@@ -196,7 +220,9 @@ struct Seen {
 impl Seen {
     fn note(&mut self, bench: &Bench, outputs: &Outputs, code: FaultCode, start_s: f64) {
         let now_s = bench.now_s() - start_s;
-        self.speed_spm = self.speed_spm.max(bench.plant().state().speed_rad_s * 30.0 / std::f64::consts::PI);
+        self.speed_spm = self
+            .speed_spm
+            .max(bench.plant().state().speed_rad_s * 30.0 / std::f64::consts::PI);
         if self.commanded_s.is_none() && !outputs.valve.is_on {
             self.commanded_s = Some(now_s + units::duration_ms(outputs.valve.after) / 1e3);
         }
@@ -230,7 +256,11 @@ impl Seen {
         if self.second_means {
             words += ", second means used";
         }
-        words += if self.stays_off { ", no stroke on renewed actuation" } else { ", valve came on again" };
+        words += if self.stays_off {
+            ", no stroke on renewed actuation"
+        } else {
+            ", valve came on again"
+        };
         if !self.others.is_empty() {
             let numbers: Vec<String> = self.others.iter().map(u8::to_string).collect();
             words += &format!("; also latched: {}", numbers.join(", "));
@@ -240,5 +270,12 @@ impl Seen {
 }
 
 fn crank_deg(bench: &Bench) -> Option<f64> {
-    Some(bench.plant().state().angle_rad.to_degrees().rem_euclid(360.0))
+    Some(
+        bench
+            .plant()
+            .state()
+            .angle_rad
+            .to_degrees()
+            .rem_euclid(360.0),
+    )
 }

@@ -77,7 +77,12 @@ pub(super) fn run(
             Err(seen) => (seen, false),
         };
         let (name, expected) = (plan.name.to_owned(), plan.expected.to_owned());
-        checks.push(FunctionCheck { name, expected, seen, pass });
+        checks.push(FunctionCheck {
+            name,
+            expected,
+            seen,
+            pass,
+        });
         each();
     }
     Ok(checks)
@@ -104,10 +109,17 @@ fn starts_within(bench: &mut Bench, ms: u32) -> u32 {
 fn run_to(bench: &mut Bench, deg: f64) -> Result<(), Trouble> {
     bench.press_both();
     let goal = units::angle(deg);
-    bench.until("the crank to reach the angle of the check", PATIENCE_MS, |outputs| {
-        let ahead = outputs.position.trusted().map(|seen| units::travel_deg(goal.offset_from(seen.angle())));
-        ahead.is_some_and(|ahead| (-90.0..=0.0).contains(&ahead))
-    })
+    bench.until(
+        "the crank to reach the angle of the check",
+        PATIENCE_MS,
+        |outputs| {
+            let ahead = outputs
+                .position
+                .trusted()
+                .map(|seen| units::travel_deg(goal.offset_from(seen.angle())));
+            ahead.is_some_and(|ahead| (-90.0..=0.0).contains(&ahead))
+        },
+    )
 }
 
 /// Ticks until the valve is off, and waits for rest.
@@ -117,14 +129,22 @@ fn stop_after(bench: &mut Bench) -> Result<u32, Trouble> {
         bench.tick();
         ticks += 1;
     }
-    bench.until("standstill", PATIENCE_MS, |outputs| outputs.stroke.is_standing())?;
+    bench.until("standstill", PATIENCE_MS, |outputs| {
+        outputs.stroke.is_standing()
+    })?;
     Ok(ticks)
 }
 
 fn anti_repeat(bench: &mut Bench) -> Result<Result<String, String>, Trouble> {
     bench.press_both();
     let starts = starts_within(bench, PATIENCE_MS);
-    Ok(verdict(starts == 1, format!("{starts} stroke(s) in {} s with both hands down", PATIENCE_MS / 1_000)))
+    Ok(verdict(
+        starts == 1,
+        format!(
+            "{starts} stroke(s) in {} s with both hands down",
+            PATIENCE_MS / 1_000
+        ),
+    ))
 }
 
 fn second_hand_late(bench: &mut Bench) -> Result<Result<String, String>, Trouble> {
@@ -144,7 +164,10 @@ fn tied_down(bench: &mut Bench) -> Result<Result<String, String>, Trouble> {
         bench.panel.right_pressed = false;
         starts += starts_within(bench, 300);
     }
-    Ok(verdict(starts == 0, format!("{starts} stroke(s) in five pulses of the other hand")))
+    Ok(verdict(
+        starts == 0,
+        format!("{starts} stroke(s) in five pulses of the other hand"),
+    ))
 }
 
 fn hand_released(bench: &mut Bench) -> Result<Result<String, String>, Trouble> {
@@ -154,7 +177,10 @@ fn hand_released(bench: &mut Bench) -> Result<Result<String, String>, Trouble> {
     // The hand comes back while the other never left: nothing may start.
     bench.panel.left_pressed = true;
     let starts = starts_within(bench, 1_000);
-    Ok(verdict(ticks <= 5 && starts == 0, format!("valve off after {ticks} ms; {starts} start(s) by the hand coming back")))
+    Ok(verdict(
+        ticks <= 5 && starts == 0,
+        format!("valve off after {ticks} ms; {starts} start(s) by the hand coming back"),
+    ))
 }
 
 fn presence_closing(bench: &mut Bench) -> Result<Result<String, String>, Trouble> {
@@ -168,12 +194,24 @@ fn presence_opening(bench: &mut Bench) -> Result<Result<String, String>, Trouble
     run_to(bench, 200.0)?;
     bench.panel.presence_blocked = true;
     bench.run_ms(1);
-    let goes_on = bench.outputs().is_some_and(|outputs| outputs.valve.is_on && outputs.is_muted);
+    let goes_on = bench
+        .outputs()
+        .is_some_and(|outputs| outputs.valve.is_on && outputs.is_muted);
     bench.panel.presence_blocked = false;
-    bench.until("standstill", PATIENCE_MS, |outputs| outputs.stroke.is_standing())?;
-    let is_at_top = bench.outputs().is_some_and(|outputs| outputs.stroke == Stroke::WaitRelease);
+    bench.until("standstill", PATIENCE_MS, |outputs| {
+        outputs.stroke.is_standing()
+    })?;
+    let is_at_top = bench
+        .outputs()
+        .is_some_and(|outputs| outputs.stroke == Stroke::WaitRelease);
     let words = if goes_on { "went on" } else { "stopped" };
-    Ok(verdict(goes_on && is_at_top, format!("the stroke {words} and ended in {:?}", bench.outputs().map(|outputs| outputs.stroke))))
+    Ok(verdict(
+        goes_on && is_at_top,
+        format!(
+            "the stroke {words} and ended in {:?}",
+            bench.outputs().map(|outputs| outputs.stroke)
+        ),
+    ))
 }
 
 fn emergency_stop(bench: &mut Bench) -> Result<Result<String, String>, Trouble> {
@@ -186,13 +224,21 @@ fn emergency_stop(bench: &mut Bench) -> Result<Result<String, String>, Trouble> 
     bench.run_ms(100);
     bench.panel.reset = Some(stopwright_core::fault_latch::Standing::Operator);
     let starts = starts_before + starts_within(bench, 1_000);
-    Ok(verdict(ticks <= 2 && starts == 0, format!("valve off after {ticks} ms; {starts} start(s) on reset")))
+    Ok(verdict(
+        ticks <= 2 && starts == 0,
+        format!("valve off after {ticks} ms; {starts} start(s) on reset"),
+    ))
 }
 
 fn mode_changed(bench: &mut Bench) -> Result<Result<String, String>, Trouble> {
     run_to(bench, 60.0)?;
     bench.panel.mode = Mode::Inch;
     let ticks = stop_after(bench)?;
-    let is_off = bench.outputs().is_some_and(|outputs| outputs.stroke == Stroke::Off);
-    Ok(verdict(ticks <= 2 && is_off, format!("valve off after {ticks} ms")))
+    let is_off = bench
+        .outputs()
+        .is_some_and(|outputs| outputs.stroke == Stroke::Off);
+    Ok(verdict(
+        ticks <= 2 && is_off,
+        format!("valve off after {ticks} ms"),
+    ))
 }

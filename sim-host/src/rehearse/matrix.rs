@@ -12,8 +12,10 @@ pub(super) const MID_STROKE_DEG: f64 = 90.0;
 const SOAK_STOPS_PER_MINUTE: f64 = 20.0;
 /// Long enough for any of the invented brakes to come to its steady temperature.
 const SOAK_MINUTES: f64 = 240.0;
-/// Time for a changed speed setting to settle, ms.
-const SETTLE_MS: u32 = 8_000;
+/// A flywheel this near to its speed has settled, share.
+const SPEED_NEAR: f64 = 0.01;
+/// Longest wait for it, ms.
+const SPEED_PATIENCE_MS: u32 = 120_000;
 
 /// Where in the stroke, how fast, how warm.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -35,7 +37,9 @@ pub(super) struct Cell {
 impl CellKey {
     /// Short and speakable: `top 85 SPM cold`.
     pub(super) fn id(&self) -> String {
-        let place = self.command_deg.map_or("top".to_owned(), |deg| format!("{deg:.0} deg"));
+        let place = self
+            .command_deg
+            .map_or("top".to_owned(), |deg| format!("{deg:.0} deg"));
         let brake = if self.is_warm { "warm" } else { "cold" };
         format!("{place} {:.0} SPM {brake}", self.spm)
     }
@@ -56,6 +60,18 @@ pub(super) fn warm_note(press: &Press) -> String {
     )
 }
 
+/// Waits until the flywheel runs at `spm`, and a second more.
+pub(super) fn wait_for_speed(bench: &mut Bench, spm: f64) -> Result<(), Trouble> {
+    for _ in 0..SPEED_PATIENCE_MS {
+        bench.tick();
+        if (bench.plant().flywheel_spm() / spm - 1.0).abs() < SPEED_NEAR {
+            bench.run_ms(1_000);
+            return Ok(());
+        }
+    }
+    Err(bench.trouble("the flywheel to come to its speed"))
+}
+
 /// Measures `n` stops in every cell at one speed.
 pub(super) fn measure(
     bench: &mut Bench,
@@ -64,12 +80,14 @@ pub(super) fn measure(
     n: u32,
     watch: &mut dyn Watch,
 ) -> Result<Vec<Cell>, Trouble> {
-    bench.plant_mut().set_speed_spm(spm);
-    bench.run_ms(SETTLE_MS);
     let mut cells = Vec::new();
     for is_warm in [false, true] {
         for command_deg in [None, Some(MID_STROKE_DEG)] {
-            let key = CellKey { command_deg, spm, is_warm };
+            let key = CellKey {
+                command_deg,
+                spm,
+                is_warm,
+            };
             watch.step(&format!("stops, {}", key.id()), n);
             cells.push(measure_cell(bench, press, key, n, watch)?);
         }
@@ -92,11 +110,17 @@ fn measure_cell(
         // Each stop at the temperature the cell is about: the few it has just made do not count.
         bench.plant_mut().soak(0.0, SOAK_MINUTES);
         if key.is_warm {
-            bench.plant_mut().soak(soak_stops_per_minute(press), SOAK_MINUTES);
+            bench
+                .plant_mut()
+                .soak(soak_stops_per_minute(press), SOAK_MINUTES);
         }
         brake_c = bench.plant().brake_temperature_c();
         stops.push(bench.test_stroke(key.command_deg)?);
         watch.tick();
     }
-    Ok(Cell { key, brake_c, stops })
+    Ok(Cell {
+        key,
+        brake_c,
+        stops,
+    })
 }

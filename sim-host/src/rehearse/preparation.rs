@@ -5,7 +5,7 @@ use crate::press::Press;
 use crate::units;
 use stopwright_core::angle::CrankAngle;
 use stopwright_core::receiver;
-use stopwright_core::settings::{Angles, GUARDS_MAX, Schema, Stage};
+use stopwright_core::settings::{Angles, GUARDS_MAX, Schema, Settings, Stage};
 use stopwright_core::stop_curve::StopCurve;
 use stopwright_core::stop_time::{
     self, MOTION_PROOF, STANDSTILL_BAND, STANDSTILL_HOLD, StopLimits,
@@ -34,7 +34,9 @@ pub(super) fn from_data_plate(press: &Press) -> Schema {
         speed: units::speed(spm),
         time_advisory: units::duration(PROVISIONAL_ADVISORY * press.stop_time_closed_form_ms(spm)),
         time_latch: units::duration(PROVISIONAL_LATCH * press.stop_time_closed_form_ms(spm)),
-        travel_advisory: units::travel(PROVISIONAL_ADVISORY * press.stop_travel_closed_form_deg(spm)),
+        travel_advisory: units::travel(
+            PROVISIONAL_ADVISORY * press.stop_travel_closed_form_deg(spm),
+        ),
         travel_latch: units::travel(PROVISIONAL_LATCH * press.stop_travel_closed_form_deg(spm)),
     };
     Schema {
@@ -58,6 +60,11 @@ pub(super) fn from_data_plate(press: &Press) -> Schema {
     }
 }
 
+/// The settings in force; those made here always hold together.
+pub(super) fn settings(schema: &Schema) -> Settings {
+    Settings::try_new(*schema).expect("settings made from a checked data plate hold together")
+}
+
 /// From the request at the controller's inputs to coil off, at the longest: a tick until it is
 /// seen, and the output stage.
 pub(super) fn control_response_ms(press: &Press) -> f64 {
@@ -68,6 +75,8 @@ fn receiver_for(press: &Press) -> receiver::Settings {
     let torque = press.clutch.torque_nm.max(press.brake.torque_nm);
     let acceleration = (torque / press.masses.crank_kg_m2).to_degrees() * ACCELERATION_RESERVE;
     receiver::Settings {
+        // A resolver fills nine tenths of the converter's range.
+        amplitude_nominal: 29_490,
         acceleration_max_deg_s2: acceleration.clamp(1_000.0, 1_000_000.0) as u32,
         ..receiver::Settings::DEFAULT
     }

@@ -11,8 +11,6 @@ use stopwright_core::angle::ElectricalAngle;
 use stopwright_core::receiver;
 use stopwright_core::zero_offset::{self, CaptureConfig, ZeroOffset};
 
-/// Full scale of the detected amplitudes.
-const FULL_SCALE: f64 = 32_767.0;
 /// Gain and quadrature beyond which the resolver or its wiring is looked at first (job practice:
 /// 5 per cent makes 1.4 degrees, standards of resolver error in docs/RECEIVER.md).
 const GAIN_LIMIT: f64 = 0.05;
@@ -56,7 +54,10 @@ pub(super) fn check_signal(
     })?;
     let noise_deg = noise_at_rest(bench);
     let found = fit.identify();
-    let limits = [settings.amplitude_lower_permille, settings.amplitude_upper_permille];
+    let limits = [
+        settings.amplitude_lower_permille,
+        settings.amplitude_upper_permille,
+    ];
     let [low_limit, high_limit] = limits.map(|permille| f64::from(permille) / 1e3);
     let offset_limit = f64::from(settings.offset_limit_codes) / 2_048.0;
     let pass = low >= low_limit
@@ -94,11 +95,18 @@ fn noise_at_rest(bench: &mut Bench) -> f64 {
     for _ in 0..500 {
         bench.tick();
         let signal = bench.controller().signal().raw;
-        angles.push(f64::from(signal.sine).atan2(f64::from(signal.cosine)).to_degrees());
+        angles.push(
+            f64::from(signal.sine)
+                .atan2(f64::from(signal.cosine))
+                .to_degrees(),
+        );
     }
     // The crank stands, so the angles lie together; only a wrap must be undone.
     let first = angles[0];
-    let near: Vec<f64> = angles.iter().map(|a| (a - first + 540.0) % 360.0 - 180.0).collect();
+    let near: Vec<f64> = angles
+        .iter()
+        .map(|a| (a - first + 540.0) % 360.0 - 180.0)
+        .collect();
     let mean = near.iter().sum::<f64>() / near.len() as f64;
     (near.iter().map(|a| (a - mean).powi(2)).sum::<f64>() / near.len() as f64).sqrt()
 }
@@ -201,10 +209,7 @@ fn place_notes(zero_deg: f64) -> Vec<String> {
 }
 
 /// One turn against the dial: direction, ratio, and slide height at six angles.
-pub(super) fn prove_direction(
-    bench: &mut Bench,
-    press: &Press,
-) -> Result<DirectionProof, Trouble> {
+pub(super) fn prove_direction(bench: &mut Bench, press: &Press) -> Result<DirectionProof, Trouble> {
     let start = bench.plant().state().angle_rad;
     let seen = |bench: &Bench| {
         let outputs = bench.outputs()?;
@@ -216,8 +221,14 @@ pub(super) fn prove_direction(
         let now = seen(bench);
         if let (Some(now), Some(last)) = (now, last) {
             travelled += signed_deg(now - last);
-            let passed = PROOF_DEG.iter().find(|&&at| (0.0..0.1).contains(&signed_deg(now - at)));
-            let is_new = |at: &&f64| points.iter().all(|point| (point.crank_deg - **at).abs() > 5.0);
+            let passed = PROOF_DEG
+                .iter()
+                .find(|&&at| (0.0..0.1).contains(&signed_deg(now - at)));
+            let is_new = |at: &&f64| {
+                points
+                    .iter()
+                    .all(|point| (point.crank_deg - **at).abs() > 5.0)
+            };
             if passed.filter(is_new).is_some() {
                 points.push(proof_point(now, dial(bench), press));
             }
@@ -242,6 +253,18 @@ pub(super) fn prove_direction(
     })
 }
 
+/// Bars on until the controller shows the top.
+pub(super) fn bring_to_top(bench: &mut Bench) -> Result<(), Trouble> {
+    let is_near = |bench: &Bench, within_deg: f64| {
+        let seen = bench
+            .outputs()
+            .and_then(|outputs| outputs.position.trusted().copied());
+        seen.is_some_and(|seen| units::overrun_deg(seen.angle()).abs() <= within_deg)
+    };
+    bench.bar(1.0, |bench| is_near(bench, 3.0))?;
+    bench.creep(1.0, |bench| is_near(bench, 0.05))
+}
+
 fn proof_point(crank_deg: f64, measured_mm: f64, press: &Press) -> ProofPoint {
     let (radius, rod) = (press.crank_radius_mm(), press.frame.rod_mm);
     let computed_mm = kinematics::slide_travel_mm(radius, rod, crank_deg.to_radians());
@@ -257,7 +280,9 @@ fn proof_point(crank_deg: f64, measured_mm: f64, press: &Press) -> ProofPoint {
 
 fn slope_mm_per_deg(press: &Press, crank_deg: f64) -> f64 {
     let angle = crank_deg.to_radians();
-    kinematics::gradients(press.crank_radius_mm(), press.frame.rod_mm, angle).0.to_radians()
+    kinematics::gradients(press.crank_radius_mm(), press.frame.rod_mm, angle)
+        .0
+        .to_radians()
 }
 
 fn angle_at(press: &Press, travel_mm: f64) -> f64 {
