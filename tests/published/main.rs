@@ -3,6 +3,7 @@
 
 mod compute;
 mod press_tables;
+mod presses;
 mod rest_criterion;
 mod row;
 mod trade;
