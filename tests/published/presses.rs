@@ -91,6 +91,15 @@ fn cells(press: &Press, warmer_k: f64) -> Vec<Cell> {
     cells
 }
 
+/// Every press stopped once, for all tests.
+static STOPPED: LazyLock<Vec<(&str, Vec<Cell>)>> = LazyLock::new(|| {
+    let stopped = |(letter, warmer_k)| {
+        let press = Press::builtin(letter).expect("a press");
+        (letter, cells(&press, warmer_k))
+    };
+    WARMER.into_iter().map(stopped).collect()
+});
+
 fn judge(letter: &str, installed_mm: Option<f64>) -> Proposal {
     let press = Press::builtin(letter).expect("a press");
     let stopped = STOPPED.iter().find(|row| row.0 == letter);
