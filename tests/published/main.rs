@@ -2,6 +2,7 @@
 //! against the facts of the trade. Each value stands in a CSV beside its source.
 
 mod compute;
+mod documents;
 mod press_tables;
 mod presses;
 mod rest_criterion;

@@ -7,6 +7,7 @@ use stopwright::distance::{Responses, Site, required_mm, rule_named};
 use stopwright::limits::{Safeguard, habit, headroom, release};
 use stopwright::statistics::rest::RestCriterion;
 use stopwright::statistics::{Demand, tolerance};
+use stopwright::stop_curve::{SpeedPoint, StopCurve};
 use stopwright_core::safety_distance::Rule;
 
 /// A row read as the rows of published values are, with press and speed of its own.
@@ -42,7 +43,7 @@ fn rows() -> Vec<TableRow> {
 #[test]
 fn the_design_tables_follow_from_their_own_stopping_times() {
     let rows = rows();
-    assert!(rows.len() >= 98, "{} rows", rows.len());
+    assert!(rows.len() >= 113, "{} rows", rows.len());
     let failures: Vec<String> = rows.iter().filter_map(failure).collect();
     assert!(failures.is_empty(), "{}", failures.join("\n"));
 }
@@ -66,6 +67,12 @@ fn failure(table: &TableRow) -> Option<String> {
         "share-within-percent" => share_within_percent(row),
         "distance-mm" => distance_mm(row),
         "allowed-mid-ms" => allowed_mid_ms(row),
+        "curve-travel-deg" => curve(row).travel_deg(table.speed_spm),
+        "overrun-at-most-deg" => {
+            let curve = curve(row);
+            curve.travel_deg(row.number("most_spm")) - curve.travel_deg(table.speed_spm)
+        }
+        "straight-line-error-deg" => straight_line_error_deg(row),
         other => return Some(format!("{}: nobody computes {other}", table.place)),
     };
     let expected = row.value();
@@ -149,4 +156,31 @@ fn habit_allowed(row: &crate::row::Row) -> String {
         word(habit::ADVISORY_EXTRA_MS),
         word(habit::LATCH_EXTRA_MS)
     )
+}
+
+/// The curve of the table's a and b, found again from stops at its slowest and fastest speed.
+fn curve(row: &crate::row::Row) -> StopCurve {
+    let (a, b) = (row.number("a"), row.number("b"));
+    let point = |speed_spm: f64| SpeedPoint {
+        speed_spm,
+        time_ms: 1_000.0 * (a / 6.0 + b / 3.0 * speed_spm),
+        travel_deg: a * speed_spm + b * speed_spm * speed_spm,
+    };
+    let curve = StopCurve::fit(&[
+        point(row.number("least_spm")),
+        point(row.number("most_spm")),
+    ]);
+    curve.expect("a curve")
+}
+
+/// What a release angle that goes linearly with speed between its ends is wrong by.
+fn straight_line_error_deg(row: &crate::row::Row) -> f64 {
+    let curve = curve(row);
+    let (least, most) = (row.number("least_spm"), row.number("most_spm"));
+    let error = |step: u32| {
+        let share = f64::from(step) / 100.0;
+        let line = (1.0 - share) * curve.travel_deg(least) + share * curve.travel_deg(most);
+        line - curve.travel_deg(least + share * (most - least))
+    };
+    (0..=100).map(error).fold(0.0, f64::max)
 }

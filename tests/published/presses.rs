@@ -22,7 +22,8 @@ const WARMER: [(&str, f64); 8] = [
     ("G", 16.0),
     ("H", 20.0),
 ];
-const STOPS: u64 = 50;
+const TOP_STOPS: u64 = 50;
+const MID_STROKE_STOPS: u64 = 25;
 
 fn stop_from(press: &Press, setup: &Setup, coil_off_deg: f64, seed: u64) -> StopTruth {
     let setup = Setup {
@@ -61,11 +62,15 @@ fn cell(press: &Press, setup: &Setup, position: Position, warmth: Warmth, from_d
             reaction_ms: None,
         }
     };
+    let count = match position {
+        Position::Top => TOP_STOPS,
+        Position::MidStroke(_) => MID_STROKE_STOPS,
+    };
     Cell {
         position,
         speed_spm: setup.spm,
         warmth,
-        stops: (0..STOPS).map(stop).collect(),
+        stops: (0..count).map(stop).collect(),
     }
 }
 
