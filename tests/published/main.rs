@@ -5,6 +5,7 @@ mod compute;
 mod documents;
 mod press_tables;
 mod presses;
+mod proposals;
 mod rest_criterion;
 mod row;
 mod trade;
