@@ -23,6 +23,11 @@ pub enum Reason {
         /// Mean past the target, degrees.
         offset_deg: f64,
     },
+    /// The rests are close together cold and warm, but apart from each other.
+    RestDrifts {
+        /// Travel cold and warm apart, degrees.
+        drift_deg: f64,
+    },
     /// So few stops can't show that the rest criterion holds.
     RestNotShown {
         /// Stops judged.
@@ -135,7 +140,7 @@ impl Reason {
             Self::DistanceTooShort { .. } => 2,
             Self::NoRoomForLimits { .. } => 3,
             Self::NoTopStops | Self::NoMidStrokeStops | Self::TooFewStops { .. } => 4,
-            Self::RestOffTarget { .. } | Self::RestNotShown { .. } => 5,
+            Self::RestOffTarget { .. } | Self::RestDrifts { .. } | Self::RestNotShown { .. } => 5,
             Self::OverrunWithinScatter { .. } => 6,
             Self::OneTemperatureOnly | Self::NoSafeguard => 7,
         }
@@ -157,6 +162,9 @@ impl Reason {
                 format!(
                     "the crank rests{place} {offset_deg:+.1} degrees from the target on average"
                 )
+            }
+            Self::RestDrifts { drift_deg } => {
+                format!("the travel{place} drifts by {drift_deg:.1} degrees from cold to warm")
             }
             Self::RestNotShown { stops, .. } => {
                 format!("{stops} top stops{place} do not show that the rest criterion holds")
@@ -233,6 +241,9 @@ impl Reason {
                     "move the release angle by {:+.1} degrees and repeat",
                     -offset_deg
                 )
+            }
+            Self::RestDrifts { .. } => {
+                "let the release angle follow the brake's temperature, and measure again".to_owned()
             }
             Self::RestNotShown {
                 stops_needed: Some(needed),

@@ -6,6 +6,7 @@ use super::{
     Cell, CellEvidence, Criteria, Limits, LimitsError, Position, Stop, Warmth, is_same_speed,
 };
 use crate::statistics::Summary;
+use crate::statistics::rest::signed_deg;
 use crate::statistics::tolerance::one_sided_factor;
 use crate::stop_curve::SpeedPoint;
 
@@ -17,7 +18,7 @@ pub(super) struct Group<'a> {
     pub(super) position: Position,
     pub(super) speed_spm: f64,
     pub(super) evidence: Vec<CellEvidence>,
-    pub(super) stops: Vec<&'a Stop>,
+    pub(super) cells: Vec<&'a Cell>,
 }
 
 impl Group<'_> {
@@ -112,11 +113,25 @@ impl Group<'_> {
         (criteria.margin_share * longest).max(criteria.margin_least_ms)
     }
 
+    pub(super) fn stops(&self) -> impl Iterator<Item = &Stop> {
+        self.cells.iter().flat_map(|cell| &cell.stops)
+    }
+
+    /// Rests with the mean of each cell put on the target: what is left is scatter, not drift.
+    pub(super) fn rests_without_drift(&self, target_deg: f64) -> Vec<f64> {
+        let centred = |cell: &&Cell| {
+            let error = |stop: &Stop| signed_deg(stop.rest_deg - target_deg);
+            let mean = cell.stops.iter().map(error).sum::<f64>() / cell.stops.len() as f64;
+            let rests = cell.stops.iter().map(|stop| stop.rest_deg - mean);
+            rests.collect::<Vec<f64>>()
+        };
+        self.cells.iter().flat_map(centred).collect()
+    }
+
     /// The mean stop, for the curve over speed.
     pub(super) fn mean_stop(&self) -> SpeedPoint {
-        let mean = |of: fn(&Stop) -> f64| {
-            self.stops.iter().map(|stop| of(stop)).sum::<f64>() / self.stops.len() as f64
-        };
+        let count = self.stops().count() as f64;
+        let mean = |of: fn(&Stop) -> f64| self.stops().map(of).sum::<f64>() / count;
         SpeedPoint {
             speed_spm: mean(|stop| stop.speed_spm),
             time_ms: mean(|stop| stop.time_ms),
@@ -126,7 +141,7 @@ impl Group<'_> {
 
     /// Mean of the reactions, when every stop has one.
     pub(super) fn reaction_ms(&self) -> Option<f64> {
-        let reactions: Option<Vec<f64>> = self.stops.iter().map(|stop| stop.reaction_ms).collect();
+        let reactions: Option<Vec<f64>> = self.stops().map(|stop| stop.reaction_ms).collect();
         reactions.map(|all| all.iter().sum::<f64>() / all.len() as f64)
     }
 }
@@ -156,13 +171,13 @@ pub(super) fn gather<'a>(
         match groups.iter_mut().find(same) {
             Some(group) => {
                 group.evidence.push(evidence);
-                group.stops.extend(&cell.stops);
+                group.cells.push(cell);
             }
             None => groups.push(Group {
                 position: cell.position,
                 speed_spm: cell.speed_spm,
                 evidence: vec![evidence],
-                stops: cell.stops.iter().collect(),
+                cells: vec![cell],
             }),
         }
     }

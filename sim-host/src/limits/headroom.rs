@@ -11,7 +11,7 @@
 //! is watched. The rule of 1910.217(h) takes a growth of two; its limit is shown beside ours.
 
 use super::{LimitsError, Safeguard};
-use crate::distance::{Responses, longest_stopping_ms, required_mm};
+use crate::distance::{Responses, TIME_MOST_MS, longest_stopping_ms, required_mm};
 use serde::Serialize;
 use stopwright_core::safety_distance::Rule;
 
@@ -99,11 +99,9 @@ pub(super) fn distance_mm(
     rule: Rule,
     mid_ms: f64,
 ) -> Result<f64, LimitsError> {
-    Ok(required_mm(
-        rule,
-        &safeguard.site,
-        &responses(safeguard, mid_ms),
-    )?)
+    // A limit from wild scatter can pass a minute; its distance is absurd either way.
+    let responses = responses(safeguard, mid_ms.min(TIME_MOST_MS));
+    Ok(required_mm(rule, &safeguard.site, &responses)?)
 }
 
 /// The monitor's allowance stays zero: the stopping time given already holds the latch limit.

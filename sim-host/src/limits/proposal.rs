@@ -1,7 +1,7 @@
 //! The making of a proposal: cells to groups, groups to limits, limits and distance to findings.
 
 use super::findings::{Finding, Reason};
-use super::group::{Group, check, gather, rule_text, time};
+use super::group::{Group, check, gather, rule_text, time, travel};
 use super::headroom::{self, Headroom, RuleDistance};
 use super::release::{overrun_by_delay_ms, overrun_by_torque_ms};
 use super::{
@@ -97,8 +97,26 @@ impl Maker<'_> {
     }
 
     fn rest(&self, top: &Group<'_>) -> Result<RestJudgement, LimitsError> {
-        let rests: Vec<f64> = top.stops.iter().map(|stop| stop.rest_deg).collect();
+        let rests: Vec<f64> = top.stops().map(|stop| stop.rest_deg).collect();
         Ok(self.criteria.rest.judge(&rests)?)
+    }
+
+    /// Why the rests do not meet the criterion. Where they scatter too widely, drift from cold to
+    /// warm is told from scatter: the release angle can follow the one and not the other.
+    fn rest_reason(&self, report: &SpeedReport) -> Result<Option<Reason>, LimitsError> {
+        let (Some(rest), Some(top)) = (&report.rest, self.top(report.speed_spm)) else {
+            return Ok(None);
+        };
+        if !matches!(rest.verdict, RestVerdict::ScatterTooWide { .. }) {
+            return Ok(rest_reason(rest));
+        }
+        let rests = top.rests_without_drift(self.criteria.rest.target_deg);
+        let scatter = self.criteria.rest.judge(&rests)?;
+        if matches!(scatter.verdict, RestVerdict::ScatterTooWide { .. }) {
+            return Ok(rest_reason(&scatter));
+        }
+        let drift_deg = top.drift(travel).unwrap_or_default();
+        Ok(Some(Reason::RestDrifts { drift_deg }))
     }
 
     fn ratio(&self, speed_spm: f64) -> Option<f64> {
@@ -222,7 +240,7 @@ impl Maker<'_> {
 
     fn findings(&self, report: &SpeedReport) -> Result<Vec<Finding>, LimitsError> {
         let mut reasons = Vec::new();
-        reasons.extend(report.rest.as_ref().and_then(rest_reason));
+        reasons.extend(self.rest_reason(report)?);
         reasons.extend(self.ratio_reason(report));
         reasons.extend(self.distance_reason(report)?);
         reasons.extend(self.missing_reasons(report.speed_spm));

@@ -355,6 +355,31 @@ fn a_release_angle_off_target_is_told_from_a_bad_brake() {
 }
 
 #[test]
+fn a_rest_that_drifts_with_warmth_is_told_from_one_that_scatters() {
+    let mut cells = press_b();
+    for stop in cells
+        .iter_mut()
+        .filter(|cell| cell.warmth == Warmth::Warm)
+        .flat_map(|cell| &mut cell.stops)
+    {
+        stop.rest_deg += 9.0;
+        stop.travel_deg += 9.0;
+    }
+    let found = proposal(&cells, &safeguard(450.0, 14.0, 8.0));
+    assert!(
+        matches!(blocking(&found)[0], Reason::RestDrifts { .. }),
+        "{:?}",
+        found.findings
+    );
+    // The press that scatters drifts too, and is named for its scatter alone.
+    let worn = proposal(&press_f(), &safeguard(650.0, 30.0, 18.0));
+    let Reason::ScatterTooWide { deviation_deg, .. } = blocking(&worn)[0] else {
+        panic!("{:?}", worn.findings)
+    };
+    assert!((deviation_deg - 6.29).abs() < 0.1, "{deviation_deg}");
+}
+
+#[test]
 fn what_is_missing_is_named() {
     let guard = safeguard(450.0, 14.0, 8.0);
     let cold_top: Vec<Cell> = press_b().into_iter().take(1).collect();
@@ -401,7 +426,7 @@ fn bad_numbers_are_refused_with_their_place_and_range() {
     cells[1].stops[6].time_ms = f64::NAN;
     let text = error(&cells, &guard);
     assert!(
-        text.contains("cell 2, stop 7") && text.contains("0.001 to 60000"),
+        text.contains("cell 2, stop 7") && text.contains("0.001 to 10000"),
         "{text}"
     );
     let far = safeguard(1e9, 14.0, 8.0);

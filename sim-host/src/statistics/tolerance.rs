@@ -14,8 +14,8 @@ use statrs::function::gamma::ln_gamma;
 const PANELS: usize = 2_000;
 /// Half-width of the integral in units of 1/√ν; beyond it lies less than 1e-15.
 const REACH: f64 = 8.5;
-/// Halvings of a bracket that is a few units wide: past the last bit of a double.
-const HALVINGS: usize = 60;
+/// Halvings of a bracket that is a few units wide: to 1e-12.
+const HALVINGS: usize = 45;
 
 /// The factor k for `count` stops: mean + k·deviation covers `demand.content` of all stops with
 /// `demand.confidence`.
@@ -24,8 +24,12 @@ const HALVINGS: usize = 60;
 /// [`StatisticsError::TooFew`] under two stops.
 pub fn one_sided_factor(count: usize, demand: Demand) -> Result<f64, StatisticsError> {
     check_count(count)?;
-    let confidence = |factor| confidence_with(count, factor, demand.content);
-    Ok(rising_root(confidence, demand.confidence))
+    let law = NoncentralT::of(count);
+    let z = Normal::standard().inverse_cdf(demand.content);
+    Ok(rising_root(
+        |factor| law.confidence(factor, z),
+        demand.confidence,
+    ))
 }
 
 /// How sure it is that mean + factor·deviation of `count` stops covers `content` of all stops.
@@ -35,7 +39,8 @@ pub fn one_sided_factor(count: usize, demand: Demand) -> Result<f64, StatisticsE
 pub fn confidence_of(count: usize, factor: f64, content: f64) -> Result<f64, StatisticsError> {
     check_count(count)?;
     check_share("content", content)?;
-    Ok(confidence_with(count, factor, content))
+    let z = Normal::standard().inverse_cdf(content);
+    Ok(NoncentralT::of(count).confidence(factor, z))
 }
 
 /// The share of all stops that mean + factor·deviation of `count` stops covers with `confidence`.
@@ -45,13 +50,12 @@ pub fn confidence_of(count: usize, factor: f64, content: f64) -> Result<f64, Sta
 pub fn content_covered(count: usize, factor: f64, confidence: f64) -> Result<f64, StatisticsError> {
     check_count(count)?;
     check_share("confidence", confidence)?;
-    let root = (count as f64).sqrt();
-    // The further out the quantile, the less sure: minus it, so that the search sees a rise.
-    let sureness = |z: f64| -noncentral_t_cdf(factor * root, count - 1, z * root);
+    let law = NoncentralT::of(count);
     let (mut low, mut high) = (-40.0, 40.0);
     for _ in 0..HALVINGS {
         let middle = 0.5 * (low + high);
-        if sureness(middle) < -confidence {
+        // The further out the quantile, the less sure.
+        if law.confidence(factor, middle) > confidence {
             low = middle;
         } else {
             high = middle;
@@ -88,46 +92,62 @@ fn check_count(count: usize) -> Result<(), StatisticsError> {
     Ok(())
 }
 
-fn confidence_with(count: usize, factor: f64, content: f64) -> f64 {
-    let root = (count as f64).sqrt();
-    let quantile = Normal::standard().inverse_cdf(content);
-    noncentral_t_cdf(factor * root, count - 1, quantile * root)
+/// The noncentral t distribution of one number of degrees of freedom: nodes of the integral with
+/// the density of s/σ there, which no t and no noncentrality changes.
+struct NoncentralT {
+    nodes: Vec<(f64, f64)>,
+    root: f64,
 }
 
-/// P(T ≤ t) for `freedom` degrees of freedom and noncentrality `delta`.
-fn noncentral_t_cdf(t: f64, freedom: usize, delta: f64) -> f64 {
-    let freedom = freedom as f64;
-    let low = (1.0 - REACH / freedom.sqrt()).max(0.0);
-    let high = 1.0 + REACH / freedom.sqrt();
-    let normal = Normal::standard();
-    let integrand = |u: f64| normal.cdf(t * u - delta) * chi_density(u, freedom);
-    simpson(integrand, low, high)
+impl NoncentralT {
+    /// For `count` stops; at least two.
+    fn of(count: usize) -> Self {
+        let freedom = (count - 1) as f64;
+        let low = (1.0 - REACH / freedom.sqrt()).max(0.0);
+        let step = (1.0 + REACH / freedom.sqrt() - low) / PANELS as f64;
+        let density = chi_density(freedom);
+        let node = |index: usize| {
+            let u = low + step * index as f64;
+            (u, simpson_weight(index) * step * density(u))
+        };
+        Self {
+            nodes: (0..=PANELS).map(node).collect(),
+            root: (count as f64).sqrt(),
+        }
+    }
+
+    /// How sure it is that mean + factor·deviation lies above the normal quantile `z` of all stops.
+    fn confidence(&self, factor: f64, z: f64) -> f64 {
+        let (t, delta) = (factor * self.root, z * self.root);
+        let normal = Normal::standard();
+        self.nodes
+            .iter()
+            .map(|(u, weight)| weight * normal.cdf(t * u - delta))
+            .sum()
+    }
 }
 
-/// Density of χ/√ν at `u`.
-fn chi_density(u: f64, freedom: f64) -> f64 {
+/// Density of χ/√ν.
+fn chi_density(freedom: f64) -> impl Fn(f64) -> f64 {
     let half = 0.5 * freedom;
     let scale = std::f64::consts::LN_2 + half * half.ln() - ln_gamma(half);
-    if freedom == 1.0 {
-        return (scale - half * u * u).exp();
-    }
-    if u == 0.0 {
-        return 0.0;
-    }
-    (scale + (freedom - 1.0) * u.ln() - half * u * u).exp()
+    // At zero the power of u is one for a single degree of freedom, and zero for more.
+    let power = move |u: f64| {
+        if freedom == 1.0 {
+            0.0
+        } else {
+            (freedom - 1.0) * u.ln()
+        }
+    };
+    move |u| (scale + power(u) - half * u * u).exp()
 }
 
-fn simpson(integrand: impl Fn(f64) -> f64, low: f64, high: f64) -> f64 {
-    let step = (high - low) / PANELS as f64;
-    let weighted = |index: usize| {
-        let weight = match index {
-            0 | PANELS => 1.0,
-            odd if odd % 2 == 1 => 4.0,
-            _ => 2.0,
-        };
-        weight * integrand(low + step * index as f64)
-    };
-    (0..=PANELS).map(weighted).sum::<f64>() * step / 3.0
+fn simpson_weight(index: usize) -> f64 {
+    match index {
+        0 | PANELS => 1.0 / 3.0,
+        odd if odd % 2 == 1 => 4.0 / 3.0,
+        _ => 2.0 / 3.0,
+    }
 }
 
 /// Where a function that rises from below `target` at zero reaches it.
