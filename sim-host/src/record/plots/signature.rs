@@ -43,7 +43,7 @@ pub(super) fn figure(record: &Record, index: usize, drawn: &StopSignature) -> Op
         &title,
         &description,
         &panels(drawn, stop, limits, &marks),
-        418.0,
+        348.0,
         &keys,
     );
     let caption = format!(
@@ -66,7 +66,7 @@ fn panels(drawn: &StopSignature, stop: &Stop, limits: Option<&LimitSet>, marks: 
     .into_iter()
     .filter_map(|(level, ink)| Some((level?, ink)))
     .collect();
-    let time = Axis::covering(
+    let time = Axis::ending_with(
         drawn
             .time_ms
             .iter()
@@ -80,8 +80,8 @@ fn panels(drawn: &StopSignature, stop: &Stop, limits: Option<&LimitSet>, marks: 
         .copied()
         .chain(levels.iter().map(|l| l.0));
     let travel = Axis::covering(travel_values.chain([0.0]));
-    let upper = Panel::new(time.clone(), speed, 12.0, 168.0);
-    let lower = Panel::new(time, travel, 198.0, 168.0);
+    let upper = Panel::new(time.clone(), speed, 12.0, 130.0);
+    let lower = Panel::new(time, travel, 166.0, 130.0);
     let over_time = |values: &[f64]| -> Vec<(f64, f64)> {
         drawn
             .time_ms
