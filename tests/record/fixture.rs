@@ -70,6 +70,8 @@ pub(crate) fn failed_rehearsal() -> Record {
         }
     }
     for distance in &mut record.distances {
+        distance.required_mm = 741.3;
+        distance.installed_mm = Some(650.0);
         distance.margin_mm = Some(-91.3);
         distance.allowed_latch_ms = None;
         distance.pass = Some(false);
@@ -148,12 +150,18 @@ pub(crate) fn hostile() -> Record {
     };
     record.verdict.reasons = vec![trap.into(); 3];
     record.open_points = vec!["x".repeat(400)];
-    record.stop_matrix.cells[0].id = trap.into();
+    rename_cell(&mut record.stop_matrix, 0, trap);
     record.limits[0].rule = trap.into();
     record.distances[0].device = trap.into();
     record.stop_signatures[0].time_ms.clear();
-    record.stop_matrix.stops.truncate(1);
     record
+}
+
+fn rename_cell(matrix: &mut StopMatrix, index: usize, name: &str) {
+    let before = std::mem::replace(&mut matrix.cells[index].id, name.into());
+    for stop in matrix.stops.iter_mut().filter(|stop| stop.cell == before) {
+        stop.cell = name.into();
+    }
 }
 
 /// A trace of each of the first stops.
