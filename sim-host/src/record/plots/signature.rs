@@ -8,6 +8,9 @@ use crate::record::model::{LimitSet, Record, Stop, StopKind, StopSignature};
 use crate::record::numbers::{down, near, plain, up};
 use maud::{Markup, html};
 
+/// Room to the right of the last mark, so that it does not lie on the border.
+const BEYOND_MARK_MS: f64 = 8.0;
+
 /// A line drawn through both panels at a time, with what it means.
 struct Mark {
     at_ms: f64,
@@ -66,13 +69,8 @@ fn panels(drawn: &StopSignature, stop: &Stop, limits: Option<&LimitSet>, marks: 
     .into_iter()
     .filter_map(|(level, ink)| Some((level?, ink)))
     .collect();
-    let time = Axis::ending_with(
-        drawn
-            .time_ms
-            .iter()
-            .copied()
-            .chain(marks.iter().map(|m| m.at_ms)),
-    );
+    let ends = marks.iter().map(|m| m.at_ms + BEYOND_MARK_MS);
+    let time = Axis::ending_with(drawn.time_ms.iter().copied().chain(ends));
     let speed = Axis::covering(drawn.speed_spm.iter().copied().chain([0.0]));
     let travel_values = drawn
         .travel_deg
