@@ -1,0 +1,4 @@
+//! The simulated press against published tables, an independent integration and itself.
+
+mod bench;
+mod tables;
