@@ -5,8 +5,10 @@
 //! files, byte for byte: no clock, no path of the machine, no random draw enters here.
 //!
 //! It refuses to judge. Whoever fills a record has already decided what passed; the record shows
-//! it with its evidence and says what is missing.
+//! it with its evidence and says what is missing. It also refuses to contradict itself: see
+//! [`consistency`].
 
+pub mod consistency;
 pub mod csv;
 pub mod folder;
 pub mod html;

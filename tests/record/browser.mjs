@@ -78,7 +78,7 @@ function inspect() {
     if (!svg.closest('figure')?.querySelector('figcaption')) complain(svg, 'figure without caption');
     if (!name || !svg.querySelector('desc')?.textContent) complain(svg, 'figure without name or description');
     const texts = [...svg.querySelectorAll('text')];
-    const withUnit = texts.filter(t => /\((ms|deg|mm|SPM|deg past top)\)/.test(t.textContent));
+    const withUnit = texts.filter(t => /\((ms|deg|mm|SPM)\)/.test(t.textContent));
     if (withUnit.length < 1) complaints.push(`${name}: no axis with a unit`);
     if (!texts.some(t => t.getAttribute('transform')) && !texts.some(t => /n = /.test(t.textContent))) complaints.push(`${name}: vertical axis without a name`);
     if (!svg.querySelector('.legend text')) complaints.push(`${name}: no legend`);
@@ -88,7 +88,7 @@ function inspect() {
       if (box.left < frame.left - 0.5 || box.right > frame.right + 0.5 || box.top < frame.top - 0.5 || box.bottom > frame.bottom + 0.5) complain(t, `${name}: cut off`);
     }
     // Line boxes are taller than letters: a touch of a few pixels is no overlap.
-    const slack = 3 * frame.width / 640;
+    const slack = 3 * frame.width / 520;
     boxes.forEach(([a, p], index) => boxes.slice(index + 1).forEach(([b, q]) => {
       const across = Math.min(p.right, q.right) - Math.max(p.left, q.left);
       const down = Math.min(p.bottom, q.bottom) - Math.max(p.top, q.top);

@@ -29,7 +29,7 @@ pub(crate) fn rehearsal() -> Record {
         signal_check: Some(signal_check()),
         zero_capture: Some(zero_capture()),
         direction_proof: Some(direction_proof()),
-        stop_signatures: vec![signature(&stops.stops[160]), signature(&stops.stops[190])],
+        stop_signatures: vec![signature(&stops.stops[203]), signature(&stops.stops[255])],
         stop_matrix: stops,
         stop_curve: Some(stop_curve()),
         limits: SPEEDS.iter().map(|&spm| limits(spm)).collect(),
@@ -70,6 +70,8 @@ pub(crate) fn failed_rehearsal() -> Record {
         }
     }
     for distance in &mut record.distances {
+        distance.required_mm = 741.3;
+        distance.installed_mm = Some(650.0);
         distance.margin_mm = Some(-91.3);
         distance.allowed_latch_ms = None;
         distance.pass = Some(false);
@@ -148,12 +150,18 @@ pub(crate) fn hostile() -> Record {
     };
     record.verdict.reasons = vec![trap.into(); 3];
     record.open_points = vec!["x".repeat(400)];
-    record.stop_matrix.cells[0].id = trap.into();
+    rename_cell(&mut record.stop_matrix, 0, trap);
     record.limits[0].rule = trap.into();
     record.distances[0].device = trap.into();
     record.stop_signatures[0].time_ms.clear();
-    record.stop_matrix.stops.truncate(1);
     record
+}
+
+fn rename_cell(matrix: &mut StopMatrix, index: usize, name: &str) {
+    let before = std::mem::replace(&mut matrix.cells[index].id, name.into());
+    for stop in matrix.stops.iter_mut().filter(|stop| stop.cell == before) {
+        stop.cell = name.into();
+    }
 }
 
 /// A trace of each of the first stops.
@@ -475,7 +483,7 @@ fn stop_curve() -> StopCurve {
 fn limits(spm: f64) -> LimitSet {
     let reference = REACTION_MS + BRAKING_MS_PER_SPM * spm;
     let travel = |ms: f64| spm * 0.006 * (REACTION_MS + (ms - REACTION_MS) / 2.0);
-    let (advisory, latch) = (reference + 13.2, reference + 21.7);
+    let (advisory, latch) = (reference + 13.2, reference + 19.7);
     LimitSet {
         speed_spm: spm,
         rule: "Advisory: mean plus the larger of the tolerance limit's share and the drift of heat and air. Latch: the advisory limit plus half its distance from the mean, and never above what the installed distance allows.".into(),
@@ -487,7 +495,7 @@ fn limits(spm: f64) -> LimitSet {
         latch_deg: Some(travel(latch) + 1.0),
         scatter_allowance_ms: 10.8,
         drift_allowance_ms: 2.4,
-        distance_ceiling_ms: Some(179.4),
+        distance_ceiling_ms: Some(178.7),
         distance_ceiling_rule: Some("iso-orthogonal-2010".into()),
         mid_to_top_ratio: Some(1.018),
         mid_to_top_limit_ratio: Some(1.25),
@@ -556,7 +564,7 @@ fn distances() -> Vec<Distance> {
         value,
         unit: unit.into(),
     };
-    let latch: f64 = REACTION_MS + BRAKING_MS_PER_SPM * 70.0 + 21.7;
+    let latch: f64 = REACTION_MS + BRAKING_MS_PER_SPM * 70.0 + 19.7;
     let scaled = latch * 1.018;
     let curve = |required: &dyn Fn(f64) -> f64| -> Vec<DistancePoint> {
         (0..=60)

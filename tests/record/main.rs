@@ -1,6 +1,7 @@
 //! The record's files: what is promised about them, held on records made by hand.
 
 mod browser;
+mod consistency;
 mod document;
 mod fixture;
 mod folder;

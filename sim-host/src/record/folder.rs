@@ -16,6 +16,7 @@
 //! replace, only files that stand in `SHA256SUMS` and still have the bytes written there go away.
 //! Everything is first written in full beside its place and then moved there.
 
+use super::consistency;
 use super::csv::{self, CsvError, Trace};
 use super::html;
 use super::json::{self, JsonError};
@@ -89,6 +90,9 @@ pub enum FolderError {
         /// Line, from 1.
         line: usize,
     },
+    /// The record says two things that cannot both be true.
+    #[error("the record contradicts itself, and was not written: {}", .0.join("; "))]
+    Contradiction(Vec<String>),
     /// Two traces bear one number.
     #[error("two traces of stop {0}: the record would hold only one of them")]
     TraceTwice(u32),
@@ -136,6 +140,10 @@ pub fn write(
     if_not_empty: IfNotEmpty,
 ) -> Result<Written, FolderError> {
     check(folder, if_not_empty)?;
+    let contradictions = consistency::contradictions(contents.record);
+    if !contradictions.is_empty() {
+        return Err(FolderError::Contradiction(contradictions));
+    }
     let files = files(contents)?;
     fs::create_dir_all(folder).map_err(failed("create", folder))?;
     let earlier = earlier_files(folder)?;

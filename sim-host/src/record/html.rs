@@ -56,9 +56,6 @@ fn body(record: &Record, data_sha256: &str) -> Markup {
     let sections = sections(record, data_sha256);
     html! {
         (front::heading(record, kind(record)))
-        nav aria-label="Contents" {
-            ol { @for section in &sections { li { a href=(format!("#{}", section.id)) { (section.title) } } } }
-        }
         main {
             @for (index, section) in sections.iter().enumerate() {
                 section id=(section.id) aria-labelledby=(format!("{}-heading", section.id)) {
@@ -67,9 +64,23 @@ fn body(record: &Record, data_sha256: &str) -> Markup {
                     }
                     (section.body)
                 }
+                // After the answer, because that is what people open the page for.
+                @if index == 0 { (contents(&sections)) }
             }
         }
         footer { (back::footer(record)) }
+    }
+}
+
+fn contents(sections: &[Section]) -> Markup {
+    html! {
+        nav aria-label="Contents" {
+            ol {
+                @for section in sections {
+                    li { a href=(format!("#{}", section.id)) { (section.title) } }
+                }
+            }
+        }
     }
 }
 
@@ -120,5 +131,5 @@ fn page_foot(record: &Record, data_sha256: &str) -> String {
         .filter(char::is_ascii_hexdigit)
         .take(12)
         .collect();
-    format!("@page{{@bottom-left{{content:\"{name} · record {digest}\"}}}}")
+    format!("@page{{@bottom-left{{font:8pt sans-serif;content:\"{name} · record {digest}\"}}}}")
 }

@@ -62,7 +62,7 @@ pub(super) fn footer(record: &Record) -> Markup {
     html! {
         p {
             "Written by " (record.tool.name) " " (record.tool.version) ", layout "
-            (record.schema) " of the record. " (record.notice)
+            (record.schema) " of the record."
         }
     }
 }

@@ -1,7 +1,7 @@
 //! What was decided: limits, release angle, distances.
 
 use super::part::{
-    about, absent, cell, figure, known, list, mark, number, numbers, percent, table, words,
+    about, absent, cell, figure, known, list, mark, name, number, numbers, percent, table, words,
 };
 use crate::record::model::{
     Distance, LimitSet, OverrunWindow, Record, RestCriterion, RuleStanding, TopStop,
@@ -37,13 +37,14 @@ const LIMIT_COLUMNS: [super::part::Column; 7] = [
     numbers("Latch (deg)"),
 ];
 
-const ALLOWANCE_COLUMNS: [super::part::Column; 6] = [
+const ALLOWANCE_COLUMNS: [super::part::Column; 7] = [
     numbers("Speed (SPM)"),
     numbers("For scatter (ms)"),
     numbers("For heat and air (ms)"),
     numbers("Most the distance allows (ms)"),
     words("By rule"),
     numbers("Mid-stroke to top"),
+    numbers("at most"),
 ];
 
 fn rows(record: &Record, row: fn(&LimitSet) -> Vec<Markup>) -> Vec<Vec<Markup>> {
@@ -64,19 +65,14 @@ fn limit_row(set: &LimitSet) -> Vec<Markup> {
 }
 
 fn allowance_row(set: &LimitSet) -> Vec<Markup> {
-    let ratio = match (set.mid_to_top_ratio, set.mid_to_top_limit_ratio) {
-        (Some(ratio), Some(limit)) => {
-            html! { (percent(ratio, 0)) ", at most " (percent(limit, 0)) " " (mark(ratio <= limit)) }
-        }
-        (ratio, _) => known(ratio, |v| percent(v, 0)),
-    };
     vec![
         number(plain(set.speed_spm, 1)),
         about(set.scatter_allowance_ms, 1),
         about(set.drift_allowance_ms, 1),
         known(set.distance_ceiling_ms, |v| down(v, 1)),
         cell(set.distance_ceiling_rule.as_deref().unwrap_or("–")),
-        ratio,
+        known(set.mid_to_top_ratio, |v| percent(v, 1)),
+        known(set.mid_to_top_limit_ratio, |v| percent(v, 0)),
     ]
 }
 
@@ -166,7 +162,7 @@ fn release_row(stop: &TopStop) -> Vec<Markup> {
         )
     });
     vec![
-        cell(&stop.mode),
+        name(&stop.mode),
         number(plain(stop.speed_spm, 1)),
         known(stop.release_deg, |v| near(v, 1)),
         cell(corrections.map_or("–".to_owned(), |n| n.to_string())),
@@ -192,7 +188,7 @@ fn window_row(stop: &TopStop) -> Vec<Markup> {
         source,
     } = &stop.window;
     vec![
-        cell(&stop.mode),
+        name(&stop.mode),
         number(plain(stop.speed_spm, 1)),
         about(*short_deg, 1),
         about(*past_deg, 1),
@@ -222,13 +218,13 @@ fn criterion_row(stop: &TopStop) -> Option<Vec<Markup>> {
         pass,
     } = stop.rest_criterion.as_ref()?;
     Some(vec![
-        cell(&stop.mode),
+        name(&stop.mode),
         number(plain(stop.speed_spm, 1)),
         number(n.to_string()),
         html! { "within " (about(*window_deg, 1)) "°" },
         number(percent(*within_ratio, 1)),
         html! {
-            (percent(*within_assured_ratio, 1)) " with " (percent(*confidence_ratio, 0))
+            (down(*within_assured_ratio * 100.0, 2)) " % with " (percent(*confidence_ratio, 0))
             " confidence; asked for " (percent(*required_ratio, 1))
         },
         mark(*pass),
@@ -267,7 +263,7 @@ const DISTANCE_COLUMNS: [super::part::Column; 8] = [
 fn distance_row(distance: &Distance) -> Vec<Markup> {
     vec![
         cell(&distance.device),
-        cell(&distance.rule),
+        name(&distance.rule),
         number(plain(distance.speed_spm, 1)),
         number(up(distance.required_mm, 0)),
         known(distance.installed_mm, |v| down(v, 0)),

@@ -1,6 +1,6 @@
 //! The first page: what it is, the answer, the cautions, the press.
 
-use super::part::{absent, cell, list, number, table, words};
+use super::part::{absent, cell, list, number, numbers, table, words};
 use crate::record::model::{NamedText, Outcome, Press, Record, Recording, Source, StopKind};
 use crate::record::numbers::{down, near, plain, up};
 use crate::record::text;
@@ -234,7 +234,6 @@ fn given(options: &[NamedText]) -> Markup {
 }
 
 fn recordings_table(recordings: &[Recording]) -> Markup {
-    use super::part::numbers;
     let rows: Vec<_> = recordings.iter().map(|r| vec![
         html! { code { (r.file) } },
         number(r.rows.to_string()),

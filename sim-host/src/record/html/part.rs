@@ -31,15 +31,27 @@ pub(super) const fn numbers(name: &'static str) -> Column {
 /// row.
 pub(super) fn table(caption: &str, columns: &[Column], rows: &[Vec<Markup>]) -> Markup {
     html! {
-        div class="wide" tabindex="0" role="region" aria-label=(caption) {
+        div class=(shape(columns, rows)) {
             table {
                 caption { (caption) }
                 thead { tr {
-                    @for column in columns { th scope="col" class=[class(*column)] { (column.name) } }
+                    @for (index, column) in columns.iter().enumerate() {
+                        th scope="col" class=[class(*column).filter(|_| index > 0)] { (column.name) }
+                    }
                 } }
                 tbody { @for row in rows { (table_row(columns, row)) } }
             }
         }
+    }
+}
+
+/// Many columns scroll on a phone; few rows stay together on paper.
+fn shape(columns: &[Column], rows: &[Vec<Markup>]) -> &'static str {
+    match (columns.len() > 5, rows.len() <= 8) {
+        (true, true) => "table many whole",
+        (true, false) => "table many",
+        (false, true) => "table whole",
+        (false, false) => "table",
     }
 }
 
@@ -48,7 +60,7 @@ fn table_row(columns: &[Column], row: &[Markup]) -> Markup {
         tr {
             @for (index, (column, cell)) in columns.iter().zip(row).enumerate() {
                 @if index == 0 {
-                    th scope="row" class=[class(*column)] { (cell) }
+                    th scope="row" { (cell) }
                 } @else {
                     td class=[class(*column)] { (cell) }
                 }
@@ -65,7 +77,7 @@ fn class(column: Column) -> Option<&'static str> {
 pub(super) fn figure(figure: &Figure) -> Markup {
     html! {
         figure id=(figure.id) {
-            div class="drawing" tabindex="0" role="region" aria-label=(figure.title) { (figure.svg) }
+            (figure.svg)
             figcaption { strong { (figure.title) "." } " " (figure.caption) }
         }
     }
@@ -111,6 +123,11 @@ pub(super) fn known(value: Option<f64>, show: impl Fn(f64) -> String) -> Markup 
 /// A share as per cent.
 pub(super) fn percent(ratio: f64, decimals: usize) -> String {
     format!("{} %", plain(ratio * 100.0, decimals))
+}
+
+/// A short name that must not be broken at its hyphens.
+pub(super) fn name(text: &str) -> Markup {
+    html! { span class="name" { (text) } }
 }
 
 /// A text as a cell.

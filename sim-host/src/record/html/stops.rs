@@ -1,6 +1,8 @@
 //! The stops: cells, figures, and the long list at the end.
 
-use super::part::{about, absent, cell, figure, known, number, numbers, percent, table, words};
+use super::part::{
+    about, absent, cell, figure, known, name, number, numbers, percent, table, words,
+};
 use crate::record::model::{Accuracy, BrakeCondition, Cell, Record, Stop, StopKind, StopMatrix};
 use crate::record::numbers::{near, plain, up};
 use crate::record::plots;
@@ -22,8 +24,8 @@ pub(super) fn stops(record: &Record) -> Markup {
         }
         @if let Some(note) = &matrix.warm_note { p { (note) } }
         (table("Stopping time by cell", &TIME_COLUMNS, &rows(matrix, time_row)))
-        @if let Some(drawn) = plots::stop_matrix(record) { (figure(&drawn)) }
         (table("Stopping travel by cell", &TRAVEL_COLUMNS, &rows(matrix, travel_row)))
+        @if let Some(drawn) = plots::stop_matrix(record) { (figure(&drawn)) }
         @if let Some(accuracy) = &matrix.accuracy { (truth(accuracy)) }
         @for drawn in plots::stop_signatures(record) { (figure(&drawn)) }
         @if let Some(drawn) = plots::stop_curve(record) { (figure(&drawn)) }
@@ -62,7 +64,7 @@ fn time_row(c: &Cell) -> Vec<Markup> {
         StopKind::MidStroke => format!("mid-stroke, {}°", near(c.command_deg, 0)),
     };
     vec![
-        cell(&c.id),
+        name(&c.id),
         cell(place),
         number(plain(c.speed_spm, 1)),
         brake(c),
@@ -85,7 +87,7 @@ fn brake(c: &Cell) -> Markup {
 
 fn travel_row(c: &Cell) -> Vec<Markup> {
     vec![
-        cell(&c.id),
+        name(&c.id),
         about(c.command_deg, 1),
         about(c.travel_mean_deg, 1),
         known(c.travel_sd_deg, |v| near(v, 2)),
@@ -151,7 +153,7 @@ const STOP_COLUMNS: [super::part::Column; 9] = [
 fn stop_row(stop: &Stop) -> Vec<Markup> {
     vec![
         number(stop.number.to_string()),
-        cell(&stop.cell),
+        name(&stop.cell),
         about(stop.command_deg, 2),
         about(stop.speed_spm, 2),
         about(stop.time_ms, 1),

@@ -12,20 +12,16 @@ pub(super) struct Axis {
 
 /// About this many steps, so that labels stay apart.
 const STEPS: f64 = 6.0;
+/// Values closer together than this are one value.
+const LEAST: f64 = 1e-9;
 
 impl Axis {
     /// Covers all values. What is not finite is left out; without any value, 0 to 1.
     pub(super) fn covering(values: impl IntoIterator<Item = f64>) -> Self {
-        let (low, high) = values
-            .into_iter()
-            .filter(|v| v.is_finite())
-            .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
-                (l.min(v), h.max(v))
-            });
-        match (low, high) {
-            (low, high) if low > high => Self::between(0.0, 1.0),
-            (low, high) if high - low < 1e-9 => Self::between(low - 1.0, high + 1.0),
-            (low, high) => Self::between(low, high),
+        match ends(values) {
+            None => Self::between(0.0, 1.0),
+            Some((low, high)) if high - low < LEAST => Self::between(low - 1.0, high + 1.0),
+            Some((low, high)) => Self::between(low, high),
         }
     }
 
@@ -44,6 +40,29 @@ impl Axis {
         }
     }
 
+    /// Covers all values and ends with them: for an axis of time or count, where room beyond the
+    /// last value would say something is missing there.
+    pub(super) fn ending_with(values: impl IntoIterator<Item = f64>) -> Self {
+        match ends(values) {
+            Some((low, high)) if high - low >= LEAST => {
+                let wide = Self::between(low, high);
+                let ticks = wide
+                    .ticks
+                    .iter()
+                    .copied()
+                    .filter(|t| (low..=high).contains(t))
+                    .collect();
+                Self {
+                    low,
+                    high,
+                    ticks,
+                    ..wide
+                }
+            }
+            other => Self::covering(other.map(|(low, _)| low)),
+        }
+    }
+
     /// Whole numbers from 0 to `last`, with half a step of room on either side.
     pub(super) fn of_categories(last: u32) -> Self {
         let ticks = (0..=last).map(f64::from).collect();
@@ -59,6 +78,17 @@ impl Axis {
     pub(super) fn share(&self, value: f64) -> f64 {
         (value - self.low) / (self.high - self.low)
     }
+}
+
+/// Smallest and largest of the finite values.
+fn ends(values: impl IntoIterator<Item = f64>) -> Option<(f64, f64)> {
+    values
+        .into_iter()
+        .filter(|v| v.is_finite())
+        .fold(None, |ends, v| match ends {
+            None => Some((v, v)),
+            Some((low, high)) => Some((f64::min(low, v), f64::max(high, v))),
+        })
 }
 
 /// The next 1, 2 or 5 times a power of ten, and the decimals it needs.
@@ -93,6 +123,15 @@ mod tests {
         let axis = Axis::covering([-0.31, 0.42]);
         assert_eq!(axis.decimals, 1);
         assert!(axis.low <= -0.31 && axis.high >= 0.42);
+    }
+
+    #[test]
+    fn an_axis_of_time_ends_with_its_last_value() {
+        let axis = Axis::ending_with([-40.0, 240.0, f64::NAN]);
+        assert_eq!((axis.low, axis.high), (-40.0, 240.0));
+        assert_eq!(axis.ticks, [0.0, 50.0, 100.0, 150.0, 200.0]);
+        assert_eq!(Axis::ending_with([3.0, 3.0]), Axis::covering([3.0]));
+        assert_eq!(Axis::ending_with([]), Axis::covering([]));
     }
 
     #[test]

@@ -9,10 +9,11 @@ use crate::record::numbers::{near, plain};
 use maud::{Markup, html};
 
 const SEARCH_TOP: f64 = 12.0;
-const SEARCH_HEIGHT: f64 = 170.0;
+const SEARCH_HEIGHT: f64 = 120.0;
 const SEARCH_DEPTH: f64 = SEARCH_TOP + SEARCH_HEIGHT + 70.0;
-const HOLD_HEIGHT: f64 = 130.0;
-const HOLD_DEPTH: f64 = 2.0 * HOLD_HEIGHT + 66.0;
+const HOLD_HEIGHT: f64 = 92.0;
+const HOLD_GAP: f64 = 24.0;
+const HOLD_DEPTH: f64 = 2.0 * HOLD_HEIGHT + HOLD_GAP + 52.0;
 
 pub(super) fn figure(index: usize, stop: &TopStop) -> Option<Figure> {
     if stop.search.is_empty() && stop.hold.is_none() {
@@ -74,7 +75,7 @@ fn search(stop: &TopStop) -> Markup {
     };
     html! {
         (window_and_target(&panel, stop))
-        (panel.vertical_axis("mean rest (deg past top)"))
+        (panel.vertical_axis("mean rest (deg)"))
         (panel.horizontal_ticks())
         (panel.horizontal_title("correction made, and below it the release angle tried (deg)", 54.0))
         @for step in &stop.search {
@@ -101,13 +102,13 @@ fn held(stop: &TopStop, hold: &CompensationHold) -> Markup {
             .iter()
             .map(move |s| (f64::from(s.stroke), part(s)))
     };
-    let strokes = Axis::covering(stroke(|s| s.rest_deg).map(|p| p.0).chain([0.0]));
+    let strokes = Axis::ending_with(stroke(|s| s.rest_deg).map(|p| p.0 + 1.0).chain([0.0]));
     let rests = Axis::covering(stroke(|s| s.rest_deg).map(|p| p.1).chain(window(stop)));
     let releases = stroke(|s| s.release_deg).map(|p| p.1);
     let releases = Axis::covering(releases.chain(bounds.into_iter().flatten()));
     let top = SEARCH_DEPTH;
     let rest = Panel::new(strokes.clone(), rests, top, HOLD_HEIGHT);
-    let release = Panel::new(strokes, releases, top + HOLD_HEIGHT + 16.0, HOLD_HEIGHT);
+    let release = Panel::new(strokes, releases, top + HOLD_HEIGHT + HOLD_GAP, HOLD_HEIGHT);
     html! {
         (window_and_target(&rest, stop))
         (rest.vertical_axis("rest (deg)")) (rest.horizontal_grid())
@@ -138,14 +139,14 @@ fn window_and_target(panel: &Panel, stop: &TopStop) -> Markup {
 
 fn keys(is_held: bool) -> Vec<Key> {
     let mut keys = vec![
-        Key::line_and_mark(MEASURED, Shape::Square, "mean rest, ± 1 standard deviation"),
+        Key::line_and_mark(MEASURED, Shape::Square, "mean rest ± 1 std. dev."),
         Key::line(TARGET, "rest aimed at"),
         Key::band(WINDOW, "counts as the top"),
     ];
     if is_held {
         keys.push(Key::mark(Shape::Ring, BLUE, "rest of one stroke"));
         keys.push(Key::line(MEASURED, "release angle in force"));
-        keys.push(Key::line(BOUND, "bounds of the compensation"));
+        keys.push(Key::line(BOUND, "bounds of compensation"));
     }
     keys
 }

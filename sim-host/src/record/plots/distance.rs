@@ -44,7 +44,7 @@ fn figure(record: &Record, index: usize, speed: f64) -> Figure {
     );
     let drawing = drawing(&distances, limits, &installed);
     let keys = keys(&distances, limits, &installed);
-    let svg = draw(&id, &title, &describe(&distances), &drawing, 352.0, &keys);
+    let svg = draw(&id, &title, &describe(&distances), &drawing, 314.0, &keys);
     let caption = "A longer latch limit lets the stop grow further before the press latches, and \
         asks for more distance. Left of the point where a rule meets the installed distance the \
         rule is kept; right of it a hand can arrive before the slide stands."
@@ -88,15 +88,24 @@ fn drawing(
     let lengths = points()
         .map(|p| p.required_mm)
         .chain(installed.iter().map(|i| i.0));
-    let panel = Panel::new(Axis::covering(times), Axis::covering(lengths), 12.0, 288.0);
+    let panel = Panel::new(Axis::covering(times), Axis::covering(lengths), 12.0, 250.0);
     html! {
         (panel.vertical_axis("required distance (mm)"))
         (panel.horizontal_axis("latch limit at the top (ms)"))
         @for (mm, _) in installed { (panel.at_y(*mm, INSTALLED)) }
         @for (at, ink, _) in &limits { (panel.at_x(*at, *ink)) }
         @for (distance, (ink, shape)) in distances.iter().zip(looks()) { (curve(&panel, distance, ink, shape)) }
+        (panel.marks(meetings(distances), Shape::Bar, INSTALLED.colour))
         (panel.border())
     }
+}
+
+/// Where a rule meets the distance that is installed.
+fn meetings(distances: &[&Distance]) -> Vec<(f64, f64)> {
+    distances
+        .iter()
+        .filter_map(|d| Some((d.allowed_latch_ms?, d.installed_mm?)))
+        .collect()
 }
 
 fn curve(panel: &Panel, distance: &Distance, ink: Ink, shape: Shape) -> Markup {
@@ -135,16 +144,7 @@ fn keys(
     installed: &[(f64, String)],
 ) -> Vec<Key> {
     let rules = distances.iter().zip(looks()).map(|(d, (ink, shape))| {
-        let text = match d.allowed_latch_ms {
-            Some(ms) => format!(
-                "{}, {}: installed distance allows {} ms",
-                d.rule,
-                d.device,
-                down(ms, 1)
-            ),
-            None => format!("{}, {}", d.rule, d.device),
-        };
-        Key::line_and_mark(ink, shape, text)
+        Key::line_and_mark(ink, shape, format!("{}, {}", d.rule, d.device))
     });
     let lines = vertical_lines(limits);
     let installed = installed.iter().map(|(mm, devices)| {
@@ -154,7 +154,14 @@ fn keys(
         )
     });
     let lines = lines.into_iter().map(|(_, ink, text)| Key::line(ink, text));
-    rules.chain(installed).chain(lines).collect()
+    let meeting = (!meetings(distances).is_empty()).then(|| {
+        Key::mark(
+            Shape::Bar,
+            INSTALLED.colour,
+            "longest latch limit the installed distance allows",
+        )
+    });
+    rules.chain(installed).chain(meeting).chain(lines).collect()
 }
 
 fn describe(distances: &[&Distance]) -> String {

@@ -32,6 +32,8 @@ impl Ink {
 }
 
 pub(super) const MEASURED: Ink = Ink::new(BLUE, "2", "");
+pub(super) const MEAN: Ink = Ink::new(BLACK, "1.8", "");
+pub(super) const ROW_RULE: Ink = Ink::new(PALE, "1", "");
 pub(super) const CONNECT: Ink = Ink::new(BLUE, "1", "");
 pub(super) const FITTED: Ink = Ink::new(BLUE, "1.5", "7 3");
 pub(super) const COIL_OFF: Ink = Ink::new(BLACK, "1.2", "");
@@ -103,8 +105,8 @@ impl Shape {
                 m(-5.0, 0.0)
             )),
             Self::Cross => open(&format!("M{} l8 8 M{} l8 -8", m(-4.0, -4.0), m(-4.0, 4.0))),
-            Self::Bar => open(&format!("M{} v18", m(0.0, -9.0))),
-            Self::Bracket => open(&format!("M{} h4 v18 h-4", m(-4.0, -9.0))),
+            Self::Bar => open(&format!("M{} v16", m(0.0, -8.0))),
+            Self::Bracket => open(&format!("M{} h4 v16 h-4", m(-4.0, -8.0))),
         }
     }
 }

@@ -2,15 +2,15 @@
 
 use super::Figure;
 use super::axis::Axis;
-use super::ink::{ADVISORY, BLACK, BLUE, Ink, LATCH, PALE, Shape};
+use super::ink::{ADVISORY, BLACK, BLUE, Ink, LATCH, MEAN, ROW_RULE, Shape};
 use super::panel::{Key, Panel, WIDTH, figure as draw, stroke, text};
 use crate::record::model::{BrakeCondition, Cell, Record, StopKind};
 use crate::record::numbers::{near, plain};
 use maud::{Markup, html};
 
-const ROW: f64 = 40.0;
+const ROW: f64 = 38.0;
 const TOP: f64 = 8.0;
-const WORDS: f64 = 176.0;
+const WORDS: f64 = 150.0;
 /// Dots of one row are spread over so many levels, in the order of the stops.
 const LEVELS: usize = 5;
 const LEVEL: f64 = 4.0;
@@ -76,23 +76,23 @@ fn row(record: &Record, panel: &Panel, cell: &Cell, y: f64) -> Markup {
     let limits = record
         .limits_at(cell.speed_spm)
         .filter(|_| cell.kind == StopKind::Top);
-    let across = |at_ms: f64, ink: Ink| {
+    let across = |at_ms: f64, ink: Ink, half: f64| {
         let x = panel.x(at_ms);
-        stroke((x, y - ROW / 2.0), (x, y + ROW / 2.0), ink)
+        stroke((x, y - half), (x, y + half), ink)
     };
     html! {
-        (stroke((8.0, y + ROW / 2.0), (WIDTH - 14.0, y + ROW / 2.0), Ink { colour: PALE, width: "1", dash: "" }))
+        (stroke((8.0, y + ROW / 2.0), (WIDTH - 14.0, y + ROW / 2.0), ROW_RULE))
         (text((WORDS - 8.0, y - 2.0), "end", &name(cell)))
         (text((WORDS - 8.0, y + 13.0), "end", &format!("n = {}", cell.n)))
         @if let Some(limits) = limits {
-            @if let Some(at) = limits.advisory_ms { (across(at, ADVISORY)) }
-            @if let Some(at) = limits.latch_ms { (across(at, LATCH)) }
+            @if let Some(at) = limits.advisory_ms { (across(at, ADVISORY, ROW / 2.0)) }
+            @if let Some(at) = limits.latch_ms { (across(at, LATCH, ROW / 2.0)) }
         }
         @for (index, stop) in stops.enumerate() {
             @let level = (index % LEVELS) as f64 - (LEVELS / 2) as f64;
             (Shape::Dot.at((panel.x(stop.time_ms), y + level * LEVEL), BLUE))
         }
-        (Shape::Bar.at((panel.x(cell.time_mean_ms), y), BLACK))
+        (across(cell.time_mean_ms, MEAN, 12.0))
         @if let Some(limit) = cell.time_tolerance_limit_ms {
             (Shape::Bracket.at((panel.x(limit), y), BLACK))
         }
@@ -103,7 +103,7 @@ fn row(record: &Record, panel: &Panel, cell: &Cell, y: f64) -> Markup {
 fn name(cell: &Cell) -> String {
     let place = match cell.kind {
         StopKind::Top => "top".to_owned(),
-        StopKind::MidStroke => format!("{} deg", near(cell.command_deg, 0)),
+        StopKind::MidStroke => format!("{}°", near(cell.command_deg, 0)),
     };
     let brake = match cell.brake {
         BrakeCondition::Cold => ", cold",
@@ -116,14 +116,14 @@ fn name(cell: &Cell) -> String {
 fn keys(record: &Record) -> Vec<Key> {
     let mut keys = vec![
         Key::mark(Shape::Dot, BLUE, "one stop"),
-        Key::mark(Shape::Bar, BLACK, "mean of the cell"),
-        Key::mark(Shape::Bracket, BLACK, "tolerance limit of the cell"),
+        Key::mark(Shape::Bar, BLACK, "mean of a cell"),
+        Key::mark(Shape::Bracket, BLACK, "its tolerance limit"),
     ];
     if record.limits.iter().any(|l| l.advisory_ms.is_some()) {
-        keys.push(Key::line(ADVISORY, "advisory limit (top stops)"));
+        keys.push(Key::line(ADVISORY, "advisory limit, top stops"));
     }
     if record.limits.iter().any(|l| l.latch_ms.is_some()) {
-        keys.push(Key::line(LATCH, "latch limit (top stops)"));
+        keys.push(Key::line(LATCH, "latch limit, top stops"));
     }
     keys
 }

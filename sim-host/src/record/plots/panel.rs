@@ -5,12 +5,13 @@ use super::ink::{BLACK, GREY, Ink, PALE, Shape, px};
 use crate::record::numbers::near;
 use maud::{Markup, html};
 
-/// Width of every figure, in its own pixels; it scales with the page.
-pub(super) const WIDTH: f64 = 640.0;
+/// Width of every figure, in its own pixels; it scales with the page. Narrow, so that a phone
+/// does not have to scroll and letters stay large beside the lines.
+pub(super) const WIDTH: f64 = 520.0;
 const RIGHT: f64 = 14.0;
 const FONT: &str = "13";
 
-const LEFT: f64 = 66.0;
+const LEFT: f64 = 62.0;
 
 /// Axes in a box.
 pub(super) struct Panel {
@@ -207,9 +208,9 @@ impl Key {
 }
 
 /// Longest legend line that surely fits, in letters.
-const KEY_MOST: usize = 78;
+const KEY_MOST: usize = 62;
 /// Longest that fits in half the width.
-const KEY_HALF: usize = 36;
+const KEY_HALF: usize = 27;
 const KEY_ROW: f64 = 21.0;
 
 /// A figure as SVG: its name and description for those who cannot see it, the panels, the legend.
@@ -231,7 +232,7 @@ pub(super) fn figure(
     let place = |index: usize| {
         let (column, row) = (index / rows.max(1), index % rows.max(1));
         (
-            24.0 + column as f64 * WIDTH / 2.0,
+            16.0 + column as f64 * WIDTH / 2.0,
             depth + 10.0 + KEY_ROW * row as f64,
         )
     };

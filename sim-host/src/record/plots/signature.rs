@@ -8,6 +8,9 @@ use crate::record::model::{LimitSet, Record, Stop, StopKind, StopSignature};
 use crate::record::numbers::{down, near, plain, up};
 use maud::{Markup, html};
 
+/// Room to the right of the last mark, so that it does not lie on the border.
+const BEYOND_MARK_MS: f64 = 8.0;
+
 /// A line drawn through both panels at a time, with what it means.
 struct Mark {
     at_ms: f64,
@@ -43,7 +46,7 @@ pub(super) fn figure(record: &Record, index: usize, drawn: &StopSignature) -> Op
         &title,
         &description,
         &panels(drawn, stop, limits, &marks),
-        418.0,
+        348.0,
         &keys,
     );
     let caption = format!(
@@ -66,13 +69,8 @@ fn panels(drawn: &StopSignature, stop: &Stop, limits: Option<&LimitSet>, marks: 
     .into_iter()
     .filter_map(|(level, ink)| Some((level?, ink)))
     .collect();
-    let time = Axis::covering(
-        drawn
-            .time_ms
-            .iter()
-            .copied()
-            .chain(marks.iter().map(|m| m.at_ms)),
-    );
+    let ends = marks.iter().map(|m| m.at_ms + BEYOND_MARK_MS);
+    let time = Axis::ending_with(drawn.time_ms.iter().copied().chain(ends));
     let speed = Axis::covering(drawn.speed_spm.iter().copied().chain([0.0]));
     let travel_values = drawn
         .travel_deg
@@ -80,8 +78,8 @@ fn panels(drawn: &StopSignature, stop: &Stop, limits: Option<&LimitSet>, marks: 
         .copied()
         .chain(levels.iter().map(|l| l.0));
     let travel = Axis::covering(travel_values.chain([0.0]));
-    let upper = Panel::new(time.clone(), speed, 12.0, 168.0);
-    let lower = Panel::new(time, travel, 198.0, 168.0);
+    let upper = Panel::new(time.clone(), speed, 12.0, 130.0);
+    let lower = Panel::new(time, travel, 166.0, 130.0);
     let over_time = |values: &[f64]| -> Vec<(f64, f64)> {
         drawn
             .time_ms

@@ -18,7 +18,7 @@ pub(super) fn figure(curve: &StopCurve) -> Figure {
     let line = || (0..=POINTS).map(|i| fitted(high * f64::from(i) / f64::from(POINTS)));
     let measured = || curve.points.iter().map(|p| (p.speed_spm, p.travel_deg));
     let travels = Axis::covering(line().chain(measured()).map(|p| p.1));
-    let panel = Panel::new(speeds, travels, 12.0, 240.0);
+    let panel = Panel::new(speeds, travels, 12.0, 220.0);
     let drawing = html! {
         (panel.vertical_axis("stopping travel (deg)"))
         (panel.horizontal_axis("crank speed N (SPM)"))
@@ -38,7 +38,7 @@ pub(super) fn figure(curve: &StopCurve) -> Figure {
     let id = "stop-curve".to_owned();
     let title = "Stopping travel over speed".to_owned();
     let description = format!("Travel grows with speed as {formula}.");
-    let svg = draw(&id, &title, &description, &drawing, 302.0, &keys);
+    let svg = draw(&id, &title, &description, &drawing, 282.0, &keys);
     let caption = format!(
         "The linear part is reaction ({} ms), the quadratic part braking; the points lie within \
          {} deg of the curve.",
