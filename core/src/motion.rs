@@ -21,6 +21,9 @@ pub struct Config {
     pub speed_max: CrankSpeed,
     /// Highest speed in the barring state.
     pub barring_speed_max: CrankSpeed,
+    /// Travel beyond what that speed allows, either way, that is a fault. Judging travel and not
+    /// speed keeps sensor noise out at speeds where it outweighs the motion.
+    pub barring_ahead: CrankTravel,
 }
 
 impl Config {
@@ -34,6 +37,7 @@ impl Config {
             reverse_travel: CrankTravel::from_millidegrees(5_000),
             speed_max,
             barring_speed_max: CrankSpeed::from_milli_spm(1_000),
+            barring_ahead: CrankTravel::from_millidegrees(1_000),
         }
     }
 }
@@ -61,6 +65,8 @@ pub struct Motion {
     travel: CrankTravel,
     /// Backward travel since the furthest point.
     backward: CrankTravel,
+    /// Travel beyond what barring speed allows, in normal travel and against it.
+    ahead: [CrankTravel; 2],
     last: Option<CrankAngle>,
 }
 
@@ -79,6 +85,7 @@ impl Motion {
             origin: None,
             travel: CrankTravel::ZERO,
             backward: CrankTravel::ZERO,
+            ahead: [CrankTravel::ZERO; 2],
             last: None,
         }
     }
@@ -109,7 +116,11 @@ impl Motion {
         let moved = angle.offset_from(self.last.unwrap_or(angle));
         self.last = Some(angle);
         self.travel = self.travel.saturating_add(moved);
-        self.backward = self.backward.saturating_sub(moved).max(CrankTravel::ZERO);
+        self.backward = beyond(self.backward, CrankTravel::ZERO, moved);
+        let allowed = config.barring_speed_max.travel_in(tick);
+        let [ahead, behind] = self.ahead;
+        let back = CrankTravel::ZERO.saturating_sub(moved);
+        self.ahead = [beyond(ahead, moved, allowed), beyond(behind, back, allowed)];
         self.judge(config, speed)
     }
 
@@ -132,10 +143,17 @@ impl Motion {
             ),
             Expectation::Barred => none.with_if(
                 FaultCode::BarringTooFast,
-                speed.saturating_abs() > config.barring_speed_max,
+                self.ahead.iter().any(|ahead| *ahead > config.barring_ahead),
             ),
         }
     }
+}
+
+/// `sum` with `made` added and `allowed` taken off, not below nothing.
+fn beyond(sum: CrankTravel, made: CrankTravel, allowed: CrankTravel) -> CrankTravel {
+    sum.saturating_add(made)
+        .saturating_sub(allowed)
+        .max(CrankTravel::ZERO)
 }
 
 #[cfg(test)]

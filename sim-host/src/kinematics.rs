@@ -42,6 +42,11 @@ pub fn slide_acceleration_mm_s2(
 /// First and second derivative of slide travel by crank angle, in the unit of the arguments.
 pub fn gradients(r: f64, rod: f64, angle_rad: f64) -> (f64, f64) {
     let (sin, cos) = angle_rad.sin_cos();
+    gradients_of(r, rod, sin, cos)
+}
+
+/// As [`gradients`], from sine and cosine of the crank angle.
+pub fn gradients_of(r: f64, rod: f64, sin: f64, cos: f64) -> (f64, f64) {
     let (r_sin, r_cos) = (r * sin, r * cos);
     let inverse_reach = 1.0 / (rod * rod - r_sin * r_sin).sqrt();
     let ratio = r_sin * inverse_reach;

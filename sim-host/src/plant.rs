@@ -1,7 +1,6 @@
 //! The simulated press: from the controller's valve outputs to the turning crank.
 //!
-//! A fixed step (at most [`STEP_S`]) of the classical fourth-order Runge-Kutta method, and exact
-//! instants for whatever changes the equations: coils and spools switching and pressures passing a
+//! A fixed step (at most [`STEP_S`]) of the explicit midpoint rule, and exact instants for whatever changes the equations: coils and spools switching and pressures passing a
 //! touch pressure are known beforehand and stepped onto; lock-up, slip, standstill and breaking
 //! away are found inside the step they fall in. Equations, choices and what is left out:
 //! `docs/PLANT.md`.
@@ -13,6 +12,7 @@
 
 mod air;
 mod barring;
+mod equations;
 mod lining;
 mod machine;
 mod motion;
@@ -26,9 +26,9 @@ use crate::press::Press;
 use crate::prng;
 use air::Air;
 use barring::Barring;
+use equations::{Clutch, Crank, Energy, Motion, Rates};
 use lining::Lining;
 use machine::Machine;
-use motion::{Clutch, Crank, Energy, Motion, Torques};
 use rand_distr::{Distribution, StandardNormal};
 use std::f64::consts::{PI, TAU};
 
@@ -64,7 +64,9 @@ pub struct Plant {
     motion: Motion,
     crank: Crank,
     clutch: Clutch,
-    accel_rad_s2: f64,
+    rates: Rates,
+    /// Torque of the weight where the crank stands.
+    rest_pull_nm: f64,
     machine: Machine,
     air: Air,
     lining: Lining,
@@ -117,11 +119,11 @@ impl Plant {
             setup: setup.clone(),
             seed,
             time_s: 0.0,
-            motion: Motion {
-                angle_rad: angle_deg.to_radians(),
-                speed_rad_s: if turning { setting_rad_s } else { 0.0 },
-                flywheel_rad_s: if motor_on { setting_rad_s } else { 0.0 },
-            },
+            motion: Motion::at(
+                angle_deg.to_radians(),
+                if turning { setting_rad_s } else { 0.0 },
+                if motor_on { setting_rad_s } else { 0.0 },
+            ),
             crank: if turning {
                 Crank::Turning(1.0)
             } else {
@@ -130,9 +132,10 @@ impl Plant {
             clutch: if turning {
                 Clutch::Locked
             } else {
-                Clutch::Slipping
+                Clutch::Slipping(1.0)
             },
-            accel_rad_s2: 0.0,
+            rates: Rates::default(),
+            rest_pull_nm: 0.0,
             machine: Machine::new(press, setup),
             air: Air::new(press, setup.clutch_release, &setup.faults, turning),
             lining: Lining::new(
@@ -162,7 +165,7 @@ impl Plant {
         };
         plant.renew_brake();
         plant.bites = plant.biting();
-        plant.accel_rad_s2 = plant.accel();
+        plant.settle_modes();
         plant
     }
 
@@ -179,6 +182,7 @@ impl Plant {
     /// Main motor on or off. Off, the flywheel runs down over minutes.
     pub fn set_motor(&mut self, on: bool) {
         self.motor_on = on;
+        self.refresh();
     }
 
     /// Dumps the clutch air by the second means, for good.
@@ -199,6 +203,7 @@ impl Plant {
     /// against the clutch.
     pub fn bar(&mut self, speed_deg_s: f64) {
         self.barring.command(speed_deg_s.to_radians());
+        self.settle_modes();
     }
 
     /// What is broken from now on.
@@ -209,6 +214,7 @@ impl Plant {
         self.air
             .apply_faults(self.time_s, &self.setup.faults, &mut self.marks);
         self.note_marks();
+        self.settle_modes();
     }
 
     /// What is broken now.
@@ -223,6 +229,7 @@ impl Plant {
         self.setup.counterbalance_share = counterbalance_share;
         self.machine = Machine::new(&self.press, &self.setup);
         self.renew_brake();
+        self.settle_modes();
     }
 
     /// Share of the press's work curve met from now on.
@@ -230,6 +237,7 @@ impl Plant {
         self.setup.work_share = share;
         self.machine = Machine::new(&self.press, &self.setup);
         self.renew_brake();
+        self.settle_modes();
     }
 
     /// Tells each passing of a crank angle as [`Mark::Passed`] with the number returned here.
@@ -272,7 +280,7 @@ impl Plant {
             time_s: self.time_s,
             angle_rad: self.motion.angle_rad,
             speed_rad_s: self.motion.speed_rad_s,
-            accel_rad_s2: self.accel_rad_s2,
+            accel_rad_s2: self.rates.accel,
         }
     }
 
@@ -324,7 +332,7 @@ impl Plant {
     /// Energy stored now, J: crank and slide, flywheel, and the weight not carried by the
     /// counterbalance (zero at the top).
     pub fn stored_j(&self) -> f64 {
-        let pose = self.machine.pose(self.motion.angle_rad);
+        let pose = self.machine.pose(&self.motion);
         let (crank, flywheel) = (self.motion.speed_rad_s, self.motion.flywheel_rad_s);
         0.5 * pose.inertia * crank * crank + 0.5 * self.machine.flywheel_kg_m2 * flywheel * flywheel
             - self.machine.unbalanced_n * self.machine.slide_m(self.motion.angle_rad)
@@ -403,10 +411,10 @@ impl Plant {
 
     /// Faces carry from the instant after a knot on.
     fn biting(&self) -> Bites {
-        let just_after_s = self.time_s + 1e-6;
+        let shares = self.air.shares(self.time_s + 1e-6);
         Bites {
-            brake: self.air.brake_share(just_after_s) > 0.0,
-            clutch: self.air.clutch_share(just_after_s) > 0.0,
+            brake: shares.brake > 0.0,
+            clutch: shares.clutch > 0.0,
         }
     }
 
@@ -426,18 +434,6 @@ impl Plant {
             } else {
                 Mark::ClutchFree
             });
-        }
-    }
-
-    fn torques(&self, time_s: f64) -> Torques {
-        let brake_share = if self.barring.releases_brake() {
-            0.0
-        } else {
-            self.air.brake_share(time_s)
-        };
-        Torques {
-            brake_nm: self.machine.brake_nm * brake_share,
-            clutch_nm: self.machine.clutch_nm * self.air.clutch_share(time_s),
         }
     }
 }

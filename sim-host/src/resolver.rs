@@ -8,19 +8,19 @@
 //! Every one of the eight sample pairs of a frame is taken at its own instant with the crank
 //! moving. It refuses to decode anything: that is the receiver's work.
 
+mod noise;
 mod options;
 
 pub use options::ParseOptionError;
 
 use crate::press::Press;
-use crate::prng;
-use rand_distr::{Distribution, StandardNormal};
+use noise::Noise;
 use std::f64::consts::{FRAC_PI_4, TAU};
 use stopwright_core::signal::{CODE_MAX, CODE_ZERO, CarrierFrame, SAMPLES_PER_FRAME};
 
 /// One excitation period at 5 kHz, s.
 pub const FRAME_S: f64 = 200e-6;
-const SAMPLE_S: f64 = FRAME_S / SAMPLES_PER_FRAME as f64;
+const SAMPLE_S: f32 = (FRAME_S / SAMPLES_PER_FRAME as f64) as f32;
 const CARRIER_RAD_S: f64 = TAU / FRAME_S;
 
 /// What the resolver, its drive and its front end are like.
@@ -100,7 +100,7 @@ pub struct Resolver {
     faults: ResolverFaults,
     windings: Windings,
     rotor: Rotor,
-    noise: prng::Stream,
+    noise: Noise,
     last: CarrierFrame,
 }
 
@@ -115,22 +115,25 @@ struct Rotor {
 #[derive(Clone, Debug)]
 struct Windings {
     /// Excitation at each sample, and its quarter behind for the speed voltage.
-    carrier: [f64; SAMPLES_PER_FRAME],
-    carrier_quarter: [f64; SAMPLES_PER_FRAME],
+    carrier: Samples,
+    carrier_quarter: Samples,
     sine: Winding,
     cosine: Winding,
     direction: f64,
     zero_rad: f64,
-    noise_codes: f64,
+    noise_codes: f32,
 }
+
+/// Codes of one input before rounding. 24 bits are far finer than a code.
+type Samples = [f32; SAMPLES_PER_FRAME];
 
 /// One input in codes: amplitude · (sin_part · sin θ + cos_part · cos θ + offset) + dc.
 #[derive(Clone, Copy, Debug, Default)]
 struct Winding {
-    sin_part: f64,
-    cos_part: f64,
-    offset: f64,
-    dc: f64,
+    sin_part: f32,
+    cos_part: f32,
+    offset: f32,
+    dc: f32,
 }
 
 impl Default for ResolverSetup {
@@ -178,7 +181,7 @@ impl Resolver {
                 angle_rad: 0.0,
                 placed: false,
             },
-            noise: prng::stream(seed, &format!("resolver noise {name}")),
+            noise: Noise::new(seed, &format!("resolver noise {name}")),
             last: CarrierFrame {
                 sine: [CODE_ZERO; SAMPLES_PER_FRAME],
                 cosine: [CODE_ZERO; SAMPLES_PER_FRAME],
@@ -214,13 +217,10 @@ impl Resolver {
             speed_rad_s: turning * speed_rad_s,
             accel_rad_s2: turning * accel_rad_s2,
         };
-        let mut sine = [0.0; SAMPLES_PER_FRAME];
-        let mut cosine = [0.0; SAMPLES_PER_FRAME];
-        self.windings
-            .sample(&start, &self.setup, &mut sine, &mut cosine);
+        let (sine, cosine) = self.windings.sample(&start, &self.setup);
         let frame = CarrierFrame {
-            sine: self.convert(&sine),
-            cosine: self.convert(&cosine),
+            sine: self.convert(sine),
+            cosine: self.convert(cosine),
         };
         self.last = CarrierFrame {
             sine: if self.faults.sine_stuck {
@@ -261,18 +261,14 @@ impl Resolver {
         (self.rotor.angle_rad, speed_rad_s, accel_rad_s2)
     }
 
-    fn convert(&mut self, codes: &[f64; SAMPLES_PER_FRAME]) -> [u16; SAMPLES_PER_FRAME] {
-        let noise_codes = self.windings.noise_codes;
-        codes.map(|code| {
-            let noise = if noise_codes > 0.0 {
-                let normal: f64 = StandardNormal.sample(&mut self.noise);
-                noise_codes * normal
-            } else {
-                0.0
-            };
-            // A cast saturates below zero; adding a half rounds.
-            ((code + noise + 0.5) as u16).min(CODE_MAX)
-        })
+    fn convert(&mut self, mut codes: Samples) -> [u16; SAMPLES_PER_FRAME] {
+        if self.windings.noise_codes > 0.0 {
+            self.noise.add(&mut codes, self.windings.noise_codes);
+        }
+        // Between 2²³ and 2²⁴ neighbouring numbers are 1 apart: the sum is rounded, and its low
+        // bits are the code.
+        const ROUNDER: f32 = 8_388_608.0;
+        codes.map(|code| (code.clamp(0.0, f32::from(CODE_MAX)) + ROUNDER).to_bits() as u16)
     }
 }
 
@@ -290,19 +286,7 @@ impl Windings {
         let amplitude = codes * setup.amplitude * (1.0 - faults.excitation_loss);
         let phase_rad = setup.phase_deg.to_radians();
         let carrier_at = |sample: usize| sample as f64 * FRAC_PI_4 - phase_rad;
-        let half_skew = 0.5 * setup.quadrature_deg.to_radians();
-        let mut sine = Winding {
-            sin_part: (1.0 + 0.5 * setup.gain_error) * half_skew.cos(),
-            cos_part: (1.0 + 0.5 * setup.gain_error) * half_skew.sin(),
-            offset: setup.sine_offset,
-            dc: 0.0,
-        };
-        let mut cosine = Winding {
-            sin_part: (1.0 - 0.5 * setup.gain_error) * half_skew.sin(),
-            cos_part: (1.0 - 0.5 * setup.gain_error) * half_skew.cos(),
-            offset: setup.cosine_offset,
-            dc: 0.0,
-        };
+        let (mut sine, mut cosine) = Winding::pair(setup);
         sine.scale(if faults.sine_open {
             0.0
         } else {
@@ -322,16 +306,18 @@ impl Windings {
         if faults.exchanged {
             (sine, cosine) = (cosine, sine);
         }
-        sine.dc = codes * (1.0 + setup.dc + faults.sine_dc);
-        cosine.dc = codes * (1.0 + setup.dc + faults.cosine_dc);
+        sine.dc = (codes * (1.0 + setup.dc + faults.sine_dc)) as f32;
+        cosine.dc = (codes * (1.0 + setup.dc + faults.cosine_dc)) as f32;
         Self {
-            carrier: std::array::from_fn(|sample| amplitude * carrier_at(sample).sin()),
-            carrier_quarter: std::array::from_fn(|sample| amplitude * carrier_at(sample).cos()),
+            carrier: std::array::from_fn(|sample| (amplitude * carrier_at(sample).sin()) as f32),
+            carrier_quarter: std::array::from_fn(|sample| {
+                (amplitude * carrier_at(sample).cos()) as f32
+            }),
             sine,
             cosine,
             direction: if setup.reversed { -1.0 } else { 1.0 },
             zero_rad: setup.zero_deg.to_radians(),
-            noise_codes: setup.noise_codes.hypot(codes * faults.burst),
+            noise_codes: setup.noise_codes.hypot(codes * faults.burst) as f32,
         }
     }
 
@@ -339,48 +325,73 @@ impl Windings {
     ///
     /// The windings see d/dt of the flux, sin θ · −cos ωt: besides sin θ · sin ωt a quarter-phase
     /// part −(θ̇/ω) cos θ · cos ωt, the speed voltage.
-    fn sample(
-        &self,
-        start: &Electrical,
-        setup: &ResolverSetup,
-        sine: &mut [f64; SAMPLES_PER_FRAME],
-        cosine: &mut [f64; SAMPLES_PER_FRAME],
-    ) {
+    fn sample(&self, start: &Electrical, setup: &ResolverSetup) -> (Samples, Samples) {
         let (sin0, cos0) = start.angle_rad.sin_cos();
-        let speed_ratio = start.speed_rad_s / CARRIER_RAD_S;
-        let harmonics = setup.second_harmonic != 0.0 || setup.third_harmonic != 0.0;
+        let (sin0, cos0) = (sin0 as f32, cos0 as f32);
+        let (speed, half_accel) = (start.speed_rad_s as f32, 0.5 * start.accel_rad_s2 as f32);
+        let speed_ratio = -(start.speed_rad_s / CARRIER_RAD_S) as f32;
+        let (mut sin, mut cos) = ([0.0; SAMPLES_PER_FRAME], [0.0; SAMPLES_PER_FRAME]);
         for sample in 0..SAMPLES_PER_FRAME {
-            let after_s = sample as f64 * SAMPLE_S;
-            let turned = (start.speed_rad_s + 0.5 * start.accel_rad_s2 * after_s) * after_s;
-            // At 800 SPM a frame turns 0.017 rad: the series are good to 1e-10.
+            let after_s = sample as f32 * SAMPLE_S;
+            let turned = (speed + half_accel * after_s) * after_s;
+            // At 800 SPM a frame turns 0.017 rad: the series are good to 1e-9.
             let square = turned * turned;
             let cos_turned = 1.0 - square * (0.5 - square / 24.0);
             let sin_turned = turned * (1.0 - square / 6.0);
-            let mut sin = sin0 * cos_turned + cos0 * sin_turned;
-            let mut cos = cos0 * cos_turned - sin0 * sin_turned;
-            if harmonics {
-                (sin, cos) = with_harmonics(sin, cos, setup);
-            }
-            let (carrier, quarter) = (self.carrier[sample], self.carrier_quarter[sample]);
-            let quarter = -speed_ratio * quarter;
-            sine[sample] = self.sine.codes(sin, cos, carrier, quarter);
-            cosine[sample] = self.cosine.codes(sin, cos, carrier, quarter);
+            sin[sample] = sin0 * cos_turned + cos0 * sin_turned;
+            cos[sample] = cos0 * cos_turned - sin0 * sin_turned;
         }
+        if setup.second_harmonic != 0.0 || setup.third_harmonic != 0.0 {
+            for (sin, cos) in sin.iter_mut().zip(&mut cos) {
+                (*sin, *cos) = with_harmonics(*sin, *cos, setup);
+            }
+        }
+        let codes = |winding: &Winding| {
+            let mut codes = [0.0; SAMPLES_PER_FRAME];
+            for sample in 0..SAMPLES_PER_FRAME {
+                let quarter = speed_ratio * self.carrier_quarter[sample];
+                codes[sample] =
+                    winding.codes(sin[sample], cos[sample], self.carrier[sample], quarter);
+            }
+            codes
+        };
+        (codes(&self.sine), codes(&self.cosine))
     }
 }
 
 /// Adds sin 2θ, cos 2θ, sin 3θ, cos 3θ to the pair.
-fn with_harmonics(sin: f64, cos: f64, setup: &ResolverSetup) -> (f64, f64) {
+fn with_harmonics(sin: f32, cos: f32, setup: &ResolverSetup) -> (f32, f32) {
+    let (second, third) = (setup.second_harmonic as f32, setup.third_harmonic as f32);
     let (sin2, cos2) = (2.0 * sin * cos, cos * cos - sin * sin);
     let (sin3, cos3) = (sin2 * cos + cos2 * sin, cos2 * cos - sin2 * sin);
     (
-        sin + setup.second_harmonic * sin2 + setup.third_harmonic * sin3,
-        cos + setup.second_harmonic * cos2 + setup.third_harmonic * cos3,
+        sin + second * sin2 + third * sin3,
+        cos + second * cos2 + third * cos3,
     )
 }
 
 impl Winding {
+    /// Sine and cosine winding of a sound resolver; skew and gain error are shared between them.
+    fn pair(setup: &ResolverSetup) -> (Self, Self) {
+        let half_skew = 0.5 * setup.quadrature_deg.to_radians();
+        let (sine_gain, cosine_gain) = (1.0 + 0.5 * setup.gain_error, 1.0 - 0.5 * setup.gain_error);
+        let sine = Self {
+            sin_part: (sine_gain * half_skew.cos()) as f32,
+            cos_part: (sine_gain * half_skew.sin()) as f32,
+            offset: setup.sine_offset as f32,
+            dc: 0.0,
+        };
+        let cosine = Self {
+            sin_part: (cosine_gain * half_skew.sin()) as f32,
+            cos_part: (cosine_gain * half_skew.cos()) as f32,
+            offset: setup.cosine_offset as f32,
+            dc: 0.0,
+        };
+        (sine, cosine)
+    }
+
     fn scale(&mut self, factor: f64) {
+        let factor = factor as f32;
         self.sin_part *= factor;
         self.cos_part *= factor;
         self.offset *= factor;
@@ -395,7 +406,7 @@ impl Winding {
         }
     }
 
-    fn codes(&self, sin: f64, cos: f64, carrier: f64, quarter: f64) -> f64 {
+    fn codes(&self, sin: f32, cos: f32, carrier: f32, quarter: f32) -> f32 {
         let in_phase = self.sin_part * sin + self.cos_part * cos + self.offset;
         // The derivative by angle of the in-phase part.
         let speed_part = self.sin_part * cos - self.cos_part * sin;

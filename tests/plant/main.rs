@@ -1,4 +1,5 @@
 //! The simulated press against published tables, an independent integration and itself.
 
 mod bench;
+mod reference;
 mod tables;

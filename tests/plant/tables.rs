@@ -64,8 +64,20 @@ fn the_flywheel_carries_the_crank_a_little_further_than_the_simplification_says(
 
 /// Table N9: press, release angle, rest angle, stop ms, locked at ms and degrees, flywheel dip %
 /// without and with work, speed at release % without and with work, rest angle with work.
+type StrokeRow = (
+    &'static str,
+    f64,
+    f64,
+    f64,
+    f64,
+    f64,
+    [f64; 2],
+    [f64; 2],
+    f64,
+);
+
 #[rustfmt::skip]
-const STROKES: [(&str, f64, f64, f64, f64, f64, [f64; 2], [f64; 2], f64); 6] = [
+const STROKES: [StrokeRow; 6] = [
     ("A", 158.1, 360.4,  89.0,  51.0, 35.0, [4.3, 4.4], [96.2, 95.9], 357.9),
     ("B", 313.7, 360.0, 136.0,  83.0,  7.0, [4.7, 6.0], [98.5, 96.8], 358.8),
     ("C", 329.7, 360.0, 185.0, 123.0,  4.0, [2.1, 4.2], [99.1, 97.9], 359.5),

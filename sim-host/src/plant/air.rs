@@ -27,6 +27,8 @@ pub(super) struct Air {
     next_s: f64,
     released: bool,
     dumped: bool,
+    settled_s: f64,
+    settled: Shares,
 }
 
 /// What the air model needs of press and set-up, in SI units and bar.
@@ -49,6 +51,15 @@ struct Element {
     driven: bool,
     coil: bool,
     shifted: bool,
+}
+
+/// What the pressure leaves to brake and clutch.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Shares {
+    /// Share of the full brake torque that the springs press, 0 to 1.
+    pub(super) brake: f64,
+    /// Share of the clutch torque at the press's own supply, 0 upwards.
+    pub(super) clutch: f64,
 }
 
 /// One exponential: from `from_bar` at `since_s` towards `to_bar`.
@@ -123,6 +134,8 @@ impl Air {
             next_s: f64::INFINITY,
             released: !pressed,
             dumped: false,
+            settled_s: 0.0,
+            settled: Shares::default(),
         };
         air.apply_faults(0.0, faults, &mut Vec::new());
         air
@@ -148,6 +161,7 @@ impl Air {
 
     pub(super) fn set_gap_ms(&mut self, gap_ms: f64) {
         self.data.gap_s = gap_ms * 1e-3;
+        self.settle();
     }
 
     /// Pressure in the clutch, bar.
@@ -160,19 +174,31 @@ impl Air {
         self.stretches[0].from_bar
     }
 
-    /// Share of the full clutch torque that the pressure allows, 0 to 1 at the press's own supply.
-    pub(super) fn clutch_share(&self, time_s: f64) -> f64 {
-        if self.data.release == ClutchRelease::AtCoilOff && self.released {
-            return 0.0;
+    /// What the pressure leaves to brake and clutch at an instant from now on.
+    pub(super) fn shares(&self, time_s: f64) -> Shares {
+        if time_s >= self.settled_s {
+            return self.settled;
         }
-        let touch = self.data.clutch_touch_bar;
-        ((self.bar(time_s) - touch) / (self.data.supply_bar - touch)).max(0.0)
+        self.shares_now(time_s)
     }
 
-    /// Share of the full brake torque that the pressure leaves to the springs, 0 to 1.
-    pub(super) fn brake_share(&self, time_s: f64) -> f64 {
-        let bar = self.bar(time_s).max(self.bar(time_s - self.data.gap_s));
-        (1.0 - bar / self.data.brake_touch_bar).max(0.0)
+    fn shares_now(&self, time_s: f64) -> Shares {
+        let bar = self.bar(time_s);
+        let trailing = bar.max(self.bar(time_s - self.data.gap_s));
+        let released = self.data.release == ClutchRelease::AtCoilOff && self.released;
+        let touch = self.data.clutch_touch_bar;
+        let pressed = (bar - touch) / (self.data.supply_bar - touch);
+        Shares {
+            brake: (1.0 - trailing / self.data.brake_touch_bar).max(0.0),
+            clutch: if released { 0.0 } else { pressed.max(0.0) },
+        }
+    }
+
+    /// From when on the shares no longer change, if nothing else happens.
+    fn settle(&mut self) {
+        let newest = self.stretches[self.stretches.len() - 1];
+        self.settled_s = newest.since_s + self.data.gap_s + ARRIVED * newest.tau_s;
+        self.settled = self.shares_now(self.settled_s + 1.0);
     }
 
     /// Does everything due at `now_s`; what happened is added to `marks`. `shift_delay_s` is the
@@ -210,6 +236,7 @@ impl Air {
         }
         self.act(now_s, faults, 0.0, marks);
         self.redirect(now_s, faults);
+        self.settle();
     }
 
     /// Opens the dump valve: supply shut off and the clutch exhausted through a way of its own,
@@ -217,6 +244,7 @@ impl Air {
     pub(super) fn dump(&mut self, now_s: f64, faults: &Faults) {
         self.dumped = true;
         self.redirect(now_s, faults);
+        self.settle();
     }
 
     fn is_shifting(&self, element: usize) -> bool {
@@ -270,6 +298,7 @@ impl Air {
         } else {
             Mark::CoilOff(element)
         });
+        self.settle();
         self.agenda
             .retain(|(_, item)| !matches!(item, Item::Shift(e, _) if *e == element));
         if self.elements[element].shifted != on {
@@ -340,6 +369,7 @@ impl Air {
         };
         self.forget_before(now_s - self.data.gap_s);
         self.stretches.push(stretch);
+        self.settle();
         self.plan_knots(now_s, &stretch);
     }
 

@@ -46,9 +46,12 @@ impl Barring {
         self.wanted_rad_s != 0.0 || self.now_rad_s != 0.0
     }
 
-    pub(super) fn step(&mut self, span_s: f64) {
+    /// Whether its speed moved.
+    pub(super) fn step(&mut self, span_s: f64) -> bool {
+        let apart = self.wanted_rad_s - self.now_rad_s;
         let most = RISE_RAD_S2 * span_s;
-        self.now_rad_s += (self.wanted_rad_s - self.now_rad_s).clamp(-most, most);
+        self.now_rad_s += apart.clamp(-most, most);
+        apart != 0.0
     }
 
     /// Torque at the crank that follows the gear's speed against `load_nm`, the torque all else

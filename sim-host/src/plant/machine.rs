@@ -8,6 +8,7 @@
 //!
 //! with J = J_crank + m x′², J′ = 2 m x′ x″. The flywheel: J_f ω̇_f = T_motor − T_clutch.
 
+use super::equations::Motion;
 use super::setup::Setup;
 use crate::kinematics;
 use crate::press::Press;
@@ -42,7 +43,8 @@ pub(super) struct Machine {
 struct MotorCurve {
     rated_nm: f64,
     pull_out: f64,
-    slip: f64,
+    /// Torque over relative slip, N·m.
+    steepness_nm: f64,
     can_brake: bool,
 }
 
@@ -67,7 +69,7 @@ impl Machine {
         } else {
             setup.counterbalance_share
         };
-        let rated_rad_s = press.speed.nominal_spm * PI / 30.0;
+        let rated_nm = 1e3 * press.motor.power_kw / (press.speed.nominal_spm * PI / 30.0);
         Self {
             r_m: press.crank_radius_mm() * 1e-3,
             rod_m: press.frame.rod_mm * 1e-3,
@@ -84,16 +86,16 @@ impl Machine {
                 Vec::new()
             },
             motor: MotorCurve {
-                rated_nm: 1e3 * press.motor.power_kw / rated_rad_s,
+                rated_nm,
                 pull_out: press.motor.pull_out,
-                slip: press.motor.rated_slip_percent / 100.0,
+                steepness_nm: rated_nm * 100.0 / press.motor.rated_slip_percent,
                 can_brake: press.motor.variable_speed,
             },
         }
     }
 
-    pub(super) fn pose(&self, angle_rad: f64) -> Pose {
-        let (gradient, curvature) = kinematics::gradients(self.r_m, self.rod_m, angle_rad);
+    pub(super) fn pose(&self, at: &Motion) -> Pose {
+        let (gradient, curvature) = kinematics::gradients_of(self.r_m, self.rod_m, at.sin, at.cos);
         Pose {
             inertia: self.crank_kg_m2 + self.mass_kg * gradient * gradient,
             half_inertia_slope: self.mass_kg * gradient * curvature,
@@ -140,8 +142,7 @@ impl Machine {
                 0.0
             };
         }
-        let torque =
-            motor.rated_nm * (setting_rad_s - flywheel_rad_s) / (motor.slip * setting_rad_s);
+        let torque = motor.steepness_nm * (1.0 - flywheel_rad_s / setting_rad_s);
         let lowest = if motor.can_brake {
             -motor.rated_nm
         } else {
