@@ -5,7 +5,7 @@
 //! loop's natural angular frequency (*Synchro and Resolver Conversion Handbook*, 1980).
 
 use crate::angle::ElectricalAngle;
-use crate::trig::multiply_high;
+use crate::trig::multiply_add_high;
 
 /// With fewer frames in one period of its natural frequency the loop rings.
 const FRAMES_PER_LOOP_PERIOD_MIN: u32 = 16;
@@ -96,10 +96,9 @@ impl Tracking {
     pub const fn step(&mut self, config: &Config, measured: ElectricalAngle) -> i32 {
         let predicted = self.predicted();
         let error = measured.counts_from(predicted);
-        self.angle = predicted.wrapping_add_counts(multiply_high(error, config.proportional));
-        self.speed = self
-            .speed
-            .wrapping_add(multiply_high(error, config.integral));
+        self.angle =
+            predicted.wrapping_add_counts(multiply_add_high(0, error, config.proportional));
+        self.speed = multiply_add_high(self.speed, error, config.integral);
         error
     }
 
