@@ -57,7 +57,20 @@ fn the_exit_status_follows_the_verdict() {
 fn a_restriction_is_named_where_there_is_one_and_only_there() {
     assert!(after(|r| r.verdict.outcome = Outcome::Restricted).contains("names no restriction"));
     assert!(after(|r| r.verdict.restricted_to = vec!["35 SPM".into()]).contains("yet names one"));
-    assert!(after(|r| r.verdict.reasons.clear()).contains("no reason"));
+}
+
+#[test]
+fn only_a_plain_yes_may_stand_without_a_reason() {
+    let without = |mut record: Record| {
+        record.verdict.reasons.clear();
+        contradictions(&record)
+    };
+    assert_eq!(
+        without(fixture::failed_rehearsal()),
+        ["the verdict has no reason"]
+    );
+    assert_eq!(without(fixture::study()), ["the verdict has no reason"]);
+    assert_eq!(without(fixture::rehearsal()), Vec::<String>::new());
 }
 
 #[test]

@@ -28,7 +28,12 @@ fn verdict(record: &Record) -> Vec<String> {
             found.push(what.to_owned());
         }
     };
-    note(verdict.reasons.is_empty(), "the verdict has no reason");
+    // A plain yes may stand without a reason; anything less may not.
+    let needs_reason = verdict.outcome != Outcome::Commissionable;
+    note(
+        needs_reason && verdict.reasons.is_empty(),
+        "the verdict has no reason",
+    );
     match verdict.outcome {
         Outcome::Commissionable => {
             note(!is_whole, "the verdict has no restriction, yet names one");
