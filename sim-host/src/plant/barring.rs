@@ -18,6 +18,7 @@ pub(super) struct Barring {
     wanted_rad_s: f64,
     now_rad_s: f64,
     torque_max_nm: f64,
+    friction_nm: f64,
 }
 
 impl Barring {
@@ -31,6 +32,7 @@ impl Barring {
             wanted_rad_s: 0.0,
             now_rad_s: 0.0,
             torque_max_nm: 1.5 * (weight_nm + press.drive_train.friction_nm),
+            friction_nm: press.drive_train.friction_nm,
         }
     }
 
@@ -60,7 +62,9 @@ impl Barring {
         if !self.releases_brake() {
             return 0.0;
         }
-        let follow_nm = inertia * (self.now_rad_s - speed_rad_s) / FOLLOW_S;
+        // The gear carries the running friction whatever the inertia: a light crank needs it most.
+        let friction_nm = self.friction_nm * self.now_rad_s.signum();
+        let follow_nm = inertia * (self.now_rad_s - speed_rad_s) / FOLLOW_S + friction_nm;
         (follow_nm - load_nm).clamp(-self.torque_max_nm, self.torque_max_nm)
     }
 }
