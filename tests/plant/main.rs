@@ -1,5 +1,6 @@
 //! The simulated press against published tables, an independent integration and itself.
 
+mod behaviour;
 mod bench;
 mod reference;
 mod tables;

@@ -7,8 +7,8 @@ use stopwright::plant::{Faults, Mark, Plant, Setup};
 const STOPS: &str = include_str!("reference_stops.csv");
 const STARTS: &str = include_str!("reference_starts.csv");
 
-/// What docs/PLANT.md promises of the step: these are a tenth of what was asked for.
-const STOP_TIME_MS: f64 = 0.02;
+/// What `docs/PLANT.md` promises of the step.
+const STOP_TIME_MS: f64 = 0.005;
 const TRAVEL_DEG: f64 = 0.005;
 
 fn rows(text: &str) -> impl Iterator<Item = Vec<&str>> {
