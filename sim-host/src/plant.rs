@@ -185,6 +185,11 @@ impl Plant {
         self.refresh();
     }
 
+    /// Dumps the clutch air by the second means, for good.
+    pub fn dump_air(&mut self) {
+        self.air.dump(self.time_s, &self.setup.faults);
+    }
+
     /// Sets the speed, strokes per minute; on a press of fixed speed it changes nothing.
     pub fn set_speed_spm(&mut self, spm: f64) {
         if self.press.motor.variable_speed {

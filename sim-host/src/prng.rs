@@ -22,6 +22,11 @@ pub fn numbered_stream(seed: u64, name: &str, index: u64) -> Stream {
     Stream::from_seed(bytes)
 }
 
+/// The seed of a part of a run, for parts that hand out streams of their own.
+pub fn derived(seed: u64, name: &str) -> u64 {
+    mix(mix(seed) ^ name_hash(name))
+}
+
 /// FNV-1a over the bytes of the name (Fowler, Noll, Vo: public domain).
 fn name_hash(name: &str) -> u64 {
     name.bytes().fold(0xcbf2_9ce4_8422_2325, |hash, byte| {

@@ -26,6 +26,7 @@ pub(super) struct Air {
     agenda: Vec<(f64, Item)>,
     next_s: f64,
     released: bool,
+    dumped: bool,
     settled_s: f64,
     settled: Shares,
 }
@@ -132,6 +133,7 @@ impl Air {
             agenda: Vec::with_capacity(16),
             next_s: f64::INFINITY,
             released: !pressed,
+            dumped: false,
             settled_s: 0.0,
             settled: Shares::default(),
         };
@@ -237,6 +239,14 @@ impl Air {
         self.settle();
     }
 
+    /// Opens the dump valve: supply shut off and the clutch exhausted through a way of its own,
+    /// whatever the two elements do.
+    pub(super) fn dump(&mut self, now_s: f64, faults: &Faults) {
+        self.dumped = true;
+        self.redirect(now_s, faults);
+        self.settle();
+    }
+
     fn is_shifting(&self, element: usize) -> bool {
         self.agenda
             .iter()
@@ -328,7 +338,9 @@ impl Air {
 
     /// Starts a new exponential when target or time constant have changed.
     fn redirect(&mut self, now_s: f64, faults: &Faults) {
-        let (to_bar, tau_s) = match self.elements.iter().filter(|e| e.shifted).count() {
+        let shifted = self.elements.iter().filter(|e| e.shifted).count();
+        let (to_bar, tau_s) = match shifted {
+            _ if self.dumped => (0.0, self.data.exhaust_s),
             2 => (
                 faults.supply_bar.unwrap_or(self.data.supply_bar),
                 self.data.fill_s,

@@ -1,0 +1,135 @@
+//! Integrity of the resolver signal: what a frame shows that no healthy resolver shows.
+//!
+//! Each check looks at one frame and says yes or no; nothing here remembers. A finding counts as a
+//! fault when it stands in three clean frames running ([`CONFIRMING_FRAMES`]); a frame that is
+//! noisy by its own evidence proves nothing and is bridged by prediction.
+//!
+//! It cannot see a winding that died while the other one stood near its peak, nor windings that
+//! were exchanged or reversed: those leave the amplitude whole.
+
+use crate::demodulator::Demodulated;
+use crate::fault::{FaultCode, FaultSet};
+use crate::signal::WindingAmplitudes;
+
+/// Clean frames in a row that must show a finding before it is a fault.
+pub const CONFIRMING_FRAMES: usize = 3;
+
+/// The bounds of the signal.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Config {
+    /// Squared amplitude, lower end of the window.
+    pub lower_squared: u32,
+    /// Squared amplitude, upper end of the window.
+    pub upper_squared: u32,
+    /// Squared amplitude under which nothing is left of the excitation.
+    pub floor_squared: u32,
+    /// Tangent of the carrier phase limit, 2⁻¹⁵.
+    pub phase_tangent: u16,
+    /// Limit of the quadrature residue, 2⁻¹⁵ of the amplitude.
+    pub residue: u16,
+    /// Limit of a winding's direct voltage, converter codes.
+    pub offset: i16,
+    /// Above this a frame is noisy, converter codes peak to peak.
+    pub noise: u16,
+}
+
+/// Findings, one bit for each signal fault, by its number (below 32).
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Findings(u32);
+
+impl Findings {
+    /// Nothing found.
+    pub const NONE: Self = Self(0);
+
+    /// With `code` added when `present`. `code` is a signal fault, numbered below 32.
+    #[must_use]
+    pub const fn with_if(self, code: FaultCode, present: bool) -> Self {
+        Self(self.0 | (present as u32).wrapping_shl(code as u32))
+    }
+
+    /// Findings of either.
+    #[must_use]
+    pub const fn union(self, other: Self) -> Self {
+        Self(self.0 | other.0)
+    }
+
+    /// Findings of both.
+    #[must_use]
+    pub const fn common(self, other: Self) -> Self {
+        Self(self.0 & other.0)
+    }
+
+    /// Whether nothing was found.
+    pub const fn is_empty(self) -> bool {
+        self.0 == 0
+    }
+
+    /// As a fault set.
+    pub fn faults(self) -> FaultSet {
+        if self.is_empty() {
+            return FaultSet::EMPTY;
+        }
+        FaultCode::ALL
+            .iter()
+            .take_while(|code| code.number() < 32)
+            .filter(|code| self.0 & 1u32.wrapping_shl(code.number() as u32) != 0)
+            .fold(FaultSet::EMPTY, |set, &code| set.with(code))
+    }
+}
+
+/// Whether the frame is too noisy to prove anything.
+pub const fn is_noisy(config: &Config, frame: &Demodulated) -> bool {
+    frame.noise > config.noise
+}
+
+/// Looks over one frame; `balanced` are its in-phase amplitudes after the balance.
+pub fn inspect(config: &Config, frame: &Demodulated, balanced: WindingAmplitudes) -> Findings {
+    let squared = squared_amplitude(balanced);
+    let is_lost = squared < config.floor_squared;
+    let offset = frame
+        .sine_offset
+        .unsigned_abs()
+        .max(frame.cosine_offset.unsigned_abs());
+    Findings::NONE
+        .with_if(FaultCode::ExcitationLost, is_lost)
+        .with_if(FaultCode::SignalLow, squared < config.lower_squared)
+        .with_if(FaultCode::SignalHigh, squared > config.upper_squared)
+        .with_if(FaultCode::SignalClipped, frame.is_clipped)
+        .with_if(
+            FaultCode::SignalOffset,
+            offset > config.offset.unsigned_abs(),
+        )
+        .with_if(
+            FaultCode::CarrierPhase,
+            !is_lost && is_out_of_phase(config, frame, balanced, squared),
+        )
+}
+
+/// s² + c²; both squares stay below 2³¹.
+pub const fn squared_amplitude(amplitudes: WindingAmplitudes) -> u32 {
+    let (s, c) = (amplitudes.sine as i32, amplitudes.cosine as i32);
+    (s.wrapping_mul(s) as u32).wrapping_add(c.wrapping_mul(c) as u32)
+}
+
+/// The quadrature amplitudes, seen along the in-phase vector (carrier phase) and across it
+/// (residue: speed voltage, null voltage).
+const fn is_out_of_phase(
+    config: &Config,
+    frame: &Demodulated,
+    balanced: WindingAmplitudes,
+    squared: u32,
+) -> bool {
+    let (i, q) = (balanced, frame.quadrature);
+    let along = product(i.sine, q.sine).saturating_add(product(i.cosine, q.cosine));
+    let across = product(i.cosine, q.sine).saturating_sub(product(i.sine, q.cosine));
+    along.unsigned_abs() > share(squared, config.phase_tangent)
+        || across.unsigned_abs() > share(squared, config.residue)
+}
+
+const fn product(a: i16, b: i16) -> i32 {
+    (a as i32).wrapping_mul(b as i32)
+}
+
+const fn share(of: u32, q15: u16) -> u32 {
+    (of >> 15).saturating_mul(q15 as u32)
+}

@@ -1,0 +1,5 @@
+//! The receiver against exact evaluation: decode, detection, loop, integrity, zero.
+
+mod decode;
+mod following;
+mod synthesis;
