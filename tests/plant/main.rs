@@ -2,5 +2,6 @@
 
 mod behaviour;
 mod bench;
+mod document;
 mod reference;
 mod tables;

@@ -14,7 +14,12 @@ pub(super) fn run(arguments: &Arguments) -> Result<u8, Problem> {
         None => {
             for code in FaultCode::ALL {
                 let row = code.row();
-                println!("{:>3}  {:<32} {}", row.number, row.name, reaction(row.reaction));
+                println!(
+                    "{:>3}  {:<32} {}",
+                    row.number,
+                    row.name,
+                    reaction(row.reaction)
+                );
             }
             Ok(0)
         }
@@ -27,8 +32,14 @@ pub(super) fn run(arguments: &Arguments) -> Result<u8, Problem> {
 }
 
 fn unknown(number: u8) -> String {
-    let known: Vec<String> = FaultCode::ALL.iter().map(|code| code.number().to_string()).collect();
-    format!("there is no fault {number}; the numbers are {}", known.join(", "))
+    let known: Vec<String> = FaultCode::ALL
+        .iter()
+        .map(|code| code.number().to_string())
+        .collect();
+    format!(
+        "there is no fault {number}; the numbers are {}",
+        known.join(", ")
+    )
 }
 
 fn text(row: &FaultRow) -> String {

@@ -10,7 +10,10 @@ pub(super) fn length_mm(text: &str) -> Result<f64, String> {
         .iter()
         .find_map(|(unit, factor)| Some((text.strip_suffix(unit)?, *factor)))
         .ok_or_else(|| format!("{text:?} has no unit: write for example 420mm, 16.5in or 0.42m"))?;
-    let value: f64 = number.trim().parse().map_err(|_| format!("{number:?} is not a number"))?;
+    let value: f64 = number
+        .trim()
+        .parse()
+        .map_err(|_| format!("{number:?} is not a number"))?;
     let mm = value * factor;
     if (1.0..=20_000.0).contains(&mm) {
         Ok(mm)

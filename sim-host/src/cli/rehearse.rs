@@ -68,7 +68,10 @@ pub(super) fn run(arguments: &Arguments) -> Result<u8, Problem> {
     if arguments.json {
         print!("{}", record::json::write(&done.record)?);
     } else {
-        print!("{}", text::summary(&done.record, Some(&written.page.display().to_string())));
+        print!(
+            "{}",
+            text::summary(&done.record, Some(&written.page.display().to_string()))
+        );
     }
     Ok(done.record.verdict.exit_status)
 }
@@ -77,7 +80,10 @@ fn options(arguments: &Arguments) -> Result<Options, Problem> {
     let (mut press, press_file) = press_named(&arguments.press)?;
     let mut given = Vec::new();
     let mut note = |name: &str, value: String| {
-        given.push(record::NamedText { name: name.to_owned(), value });
+        given.push(record::NamedText {
+            name: name.to_owned(),
+            value,
+        });
     };
     note("stops", arguments.stops.to_string());
     if let Some(mm) = arguments.distance {
@@ -89,14 +95,26 @@ fn options(arguments: &Arguments) -> Result<Options, Problem> {
         resolver.apply(&arguments.resolver)?;
         note("resolver", arguments.resolver.clone());
     }
-    let named: Result<Vec<Rule>, _> = arguments.rules.iter().map(|name| rule_named(name)).collect();
+    let named: Result<Vec<Rule>, _> = arguments
+        .rules
+        .iter()
+        .map(|name| rule_named(name))
+        .collect();
     let mut rules = named?;
     if rules.is_empty() {
         rules.extend(RULES);
     } else {
         note("rule", arguments.rules.join(", "));
     }
-    Ok(Options { press, press_file, seed: arguments.seed, stops: arguments.stops, resolver, rules, given })
+    Ok(Options {
+        press,
+        press_file,
+        seed: arguments.seed,
+        stops: arguments.stops,
+        resolver,
+        rules,
+        given,
+    })
 }
 
 /// A built-in press by its letter, or a press file.
@@ -111,6 +129,8 @@ fn press_named(name: &str) -> Result<(Press, String), Problem> {
     }
     let text = std::fs::read_to_string(path).map_err(|error| format!("{name}: {error}"))?;
     let press = Press::from_toml(name, &text)?;
-    let file = path.file_name().map_or(name.to_owned(), |file| file.to_string_lossy().into_owned());
+    let file = path
+        .file_name()
+        .map_or(name.to_owned(), |file| file.to_string_lossy().into_owned());
     Ok((press, file))
 }
