@@ -12,6 +12,8 @@ use crate::muting;
 use crate::receiver::{CrankPosition, CrankReading, Receiver, SignalEvidence};
 use crate::settings::{Settings, Stage};
 use crate::signal::{CarrierFrame, FRAMES_PER_TICK};
+use crate::speed::CrankSpeed;
+use crate::speed_window::SpeedWindow;
 use crate::stop_time::{Progress, StopKind, StopRecord, StopWatch};
 use crate::stroke::{Circumstances, Event, Mode, Purpose, Rest, StopReasons, Stroke};
 use crate::time::{Duration, Instant};
@@ -253,6 +255,9 @@ pub struct Controller {
     receiver: Receiver,
     hands: TwoHand,
     valve: ValvePair,
+    window: SpeedWindow,
+    /// Mean speed over the window.
+    speed: CrankSpeed,
     motion: Motion,
     watch: StopWatch,
     compensation: Compensation,
@@ -276,7 +281,7 @@ impl Controller {
         let evidence = Evidence {
             at: Instant::default(),
             angle: None,
-            speed: crate::speed::CrankSpeed::ZERO,
+            speed: CrankSpeed::ZERO,
         };
         let found = stored.with_if(FaultCode::StoredFault, !stored.is_empty());
         latch.raise(found, evidence);
@@ -285,6 +290,8 @@ impl Controller {
             receiver: Receiver::new(),
             hands: TwoHand::new(),
             valve: ValvePair::new(),
+            window: SpeedWindow::new(),
+            speed: CrankSpeed::ZERO,
             motion: Motion::new(),
             watch: StopWatch::new(),
             compensation: Compensation::new(),
@@ -417,10 +424,11 @@ impl Controller {
         let settings = self.settings.get();
         if let Some(reading) = reading {
             let expectation = self.expectation();
-            let (angle, speed) = (reading.angle(), reading.speed());
+            let angle = reading.angle();
+            self.speed = self.window.step(angle);
             let seen = self
                 .motion
-                .step(&settings.motion, expectation, angle, speed, TICK);
+                .step(&settings.motion, expectation, angle, self.speed, TICK);
             found = found.union(seen);
             self.last_reading = Some(*reading);
         }
@@ -431,13 +439,17 @@ impl Controller {
         let disagree = self.hands.has_discrepancy(&settings.two_hand);
         found = found
             .with_if(FaultCode::HandContactsDisagree, disagree)
-            .with_if(FaultCode::ReleasePassed, self.is_release_passed());
+            .with_if(
+                FaultCode::ReleasePassed,
+                reading.is_some_and(|reading| self.is_release_passed(reading)),
+            );
         let coil_off = self.valve.driven_off_at().and_then(|command| {
             coil_off_since(&settings.valve_pair, &inputs.valve, command, inputs.now)
         });
+        let crank = reading.map(|reading| (reading, self.speed));
         let (progress, live) = self
             .watch
-            .step(&settings.stop, reading, coil_off, inputs.now, TICK);
+            .step(&settings.stop, crank, coil_off, inputs.now, TICK);
         found = found
             .union(live)
             .with_if(FaultCode::StopNotEnding, progress == Progress::Overdue);
@@ -471,17 +483,20 @@ impl Controller {
     }
 
     /// Driven travel is never unbounded: but for continuous running, which has no end of its own,
-    /// a run may not pass the late bound of the next release angle.
-    fn is_release_passed(&self) -> bool {
+    /// a run may not pass the late bound of the next release angle at its speed.
+    fn is_release_passed(&self, reading: &CrankReading) -> bool {
         let ends = self.stroke.drives_valve() && self.stroke != Stroke::ContinuousRunning;
-        let (true, Some(run)) = (ends, self.run) else {
-            return false;
-        };
-        let since_start = self.motion.travel().saturating_sub(run.from);
-        since_start
-            > run
-                .to_release
-                .saturating_add(self.settings.get().top_stop.late_bound)
+        let latest = self.settings.get().top_stop.latest_at(self.speed);
+        let is_past = reading.angle().offset_from(latest) > CrankTravel::ZERO;
+        ends && self.is_near_release() && is_past
+    }
+
+    /// Whether the run has come to the last quarter turn before its release angle, or further.
+    fn is_near_release(&self) -> bool {
+        self.run.is_some_and(|run| {
+            let since_start = self.motion.travel().saturating_sub(run.from);
+            since_start >= run.to_release.saturating_sub(RELEASE_APPROACH)
+        })
     }
 
     fn judge_rest(&self, record: &StopRecord) -> FaultSet {
@@ -663,7 +678,7 @@ impl Controller {
             return Duration::ZERO;
         };
         let angles = &self.settings.get().angles;
-        let release = self.release_at(reading);
+        let release = self.release_now();
         let takeover = AngleWindow {
             from: angles.take_over,
             to: release,
@@ -679,9 +694,7 @@ impl Controller {
         };
         events.note(Event::MuteEnd, past_mute.contains(reading.angle()));
 
-        let since_start = self.motion.travel().saturating_sub(run.from);
-        let is_near = since_start >= run.to_release.saturating_sub(RELEASE_APPROACH);
-        let ends_here = self.stroke.awaits_release() && is_near;
+        let ends_here = self.stroke.awaits_release() && self.is_near_release();
         let mut after = Duration::ZERO;
         if let (true, Some(wait)) = (ends_here, wait(top_stop::due(reading, release, TICK))) {
             events.note(Event::ReleaseAngle, true);
@@ -698,9 +711,9 @@ impl Controller {
         after
     }
 
-    fn release_at(&self, reading: &CrankReading) -> CrankAngle {
+    fn release_now(&self) -> CrankAngle {
         let config = &self.settings.get().top_stop;
-        self.compensation.release_at(config, reading.speed())
+        self.compensation.release_at(config, self.speed)
     }
 
     fn circumstances(
@@ -814,7 +827,7 @@ impl Controller {
         reading: Option<&CrankReading>,
     ) -> Run {
         let config = &self.settings.get().top_stop;
-        let release = reading.map_or(config.release, |reading| self.release_at(reading));
+        let release = reading.map_or(config.release, |_| self.release_now());
         // From rest the release angle of the moment is that of no speed; the commissioned one is
         // what the run will meet.
         let release = if travel == CrankTravel::ZERO {
@@ -852,6 +865,7 @@ impl Controller {
                 self.settings = *settings;
                 // The crank has not moved, though a new zero may make its angle jump.
                 self.motion = Motion::new();
+                self.window = SpeedWindow::new();
                 self.compensation = Compensation::new();
                 ServiceReply::Adopted
             }
@@ -904,7 +918,7 @@ impl Controller {
             advice: self.latch.advice(),
             first_fault: self.latch.first(),
             stop,
-            release: reading.map_or(top_stop.release, |reading| self.release_at(&reading)),
+            release: reading.map_or(top_stop.release, |_| self.release_now()),
             authority_percent: self.compensation.authority_percent(top_stop),
             compensation: self.compensation.offset(),
             reply,

@@ -10,7 +10,7 @@
 //! | floor | modules |
 //! | --- | --- |
 //! | 0 words | [`angle`], [`time`], [`speed`], [`signal`], [`fault`] |
-//! | 1 arithmetic | [`trig`], [`stop_curve`] |
+//! | 1 arithmetic | [`trig`], [`speed_window`], [`stop_curve`] |
 //! | 2 resolver | [`demodulator`], [`balance`], [`tracking`], [`integrity`], [`zero_offset`] |
 //! | 3 receiver | [`receiver`] |
 //! | 4 press | [`two_hand`], [`valve_pair`], [`motion`], [`stop_time`], [`top_stop`], [`safety_distance`] |
@@ -41,6 +41,7 @@ pub mod safety_distance;
 pub mod settings;
 pub mod signal;
 pub mod speed;
+pub mod speed_window;
 pub mod stop_curve;
 pub mod stop_time;
 pub mod stroke;

@@ -277,11 +277,12 @@ impl StopWatch {
         });
     }
 
-    /// One tick: the crank as it is seen, if it is, and when the coil went off, if it has.
+    /// One tick: the crank as it is seen, if it is, with its mean speed, and when the coil went
+    /// off, if it has.
     pub fn step(
         &mut self,
         config: &Config,
-        reading: Option<&CrankReading>,
+        seen: Option<(&CrankReading, CrankSpeed)>,
         coil_off_at: Option<Instant>,
         now: Instant,
         tick: Duration,
@@ -289,27 +290,22 @@ impl StopWatch {
         let Some(mut run) = self.running else {
             return (Progress::Idle, FaultSet::EMPTY);
         };
-        if let Some(reading) = reading {
+        if let Some((reading, speed)) = seen {
             run.follow(reading, tick, config);
-            run.note_coil_off(reading, coil_off_at);
+            run.note_coil_off(reading, speed, coil_off_at);
             if let Some(slot) = self.trace.get_mut(self.samples.wrapping_rem(TRACE_LEN)) {
                 *slot = run.travel;
             }
             self.samples = self.samples.saturating_add(1);
         }
         self.running = Some(run);
-        let faults = self.judge_live(config, reading, now);
-        (self.progress(config, reading, now), faults)
+        let faults = self.judge_live(config, seen.map(|(_, speed)| speed), now);
+        (self.progress(config, seen.is_some(), now), faults)
     }
 
     /// The limit is judged while the stop runs: travel at once, time by travel made past it. A
     /// crank that is past a limit and still has its speed is not braking at all.
-    fn judge_live(
-        &mut self,
-        config: &Config,
-        reading: Option<&CrankReading>,
-        now: Instant,
-    ) -> FaultSet {
+    fn judge_live(&mut self, config: &Config, speed: Option<CrankSpeed>, now: Instant) -> FaultSet {
         let Some(run) = self.running.as_mut() else {
             return FaultSet::EMPTY;
         };
@@ -327,24 +323,19 @@ impl StopWatch {
             .saturating_sub(run.travel_at_limit.unwrap_or(run.travel));
         let too_far = travelled > limits.travel_latch;
         let too_long = widen(past_limit) > config.motion_proof;
-        let has_speed = reading.is_some_and(|seen| seen.speed() > off.three_quarters());
+        let has_speed = speed.is_some_and(|speed| speed > off.three_quarters());
         FaultSet::EMPTY
             .with_if(FaultCode::StopTravelExceeded, too_far)
             .with_if(FaultCode::StopTimeExceeded, too_long)
             .with_if(FaultCode::StopNotEnding, (too_far || too_long) && has_speed)
     }
 
-    fn progress(
-        &mut self,
-        config: &Config,
-        reading: Option<&CrankReading>,
-        now: Instant,
-    ) -> Progress {
+    fn progress(&mut self, config: &Config, is_seen: bool, now: Instant) -> Progress {
         let Some(run) = self.running else {
             return Progress::Idle;
         };
         let standing = run.anchored_for >= config.standstill_hold;
-        if let (true, Some(off), Some(_)) = (standing, run.coil_off, reading) {
+        if let (true, Some(off), true) = (standing, run.coil_off, is_seen) {
             self.running = None;
             return Progress::Standstill(self.finish(run, off));
         }
@@ -355,14 +346,12 @@ impl StopWatch {
         if now.saturating_since(run.commanded_at) <= patience {
             return Progress::Running;
         }
-        match reading {
-            // Moving, or standing with a coil that never went off: either way not a stop.
-            Some(_) => Progress::Overdue,
-            None => {
-                self.running = None;
-                Progress::AssumedStandstill
-            }
+        // Moving, or standing with a coil that never went off: either way not a stop.
+        if is_seen {
+            return Progress::Overdue;
         }
+        self.running = None;
+        Progress::AssumedStandstill
     }
 
     fn finish(&self, run: Running, off: CoilOff) -> StopRecord {
@@ -410,8 +399,12 @@ impl Running {
         }
     }
 
-    fn note_coil_off(&mut self, reading: &CrankReading, coil_off_at: Option<Instant>) {
-        let speed = reading.speed();
+    fn note_coil_off(
+        &mut self,
+        reading: &CrankReading,
+        speed: CrankSpeed,
+        coil_off_at: Option<Instant>,
+    ) {
         if let Some(off) = self.coil_off.as_mut() {
             off.peak = off.peak.max(speed);
             return;

@@ -6,6 +6,7 @@ use crate::units;
 use stopwright_core::angle::ElectricalAngle;
 use stopwright_core::controller::{Outputs, ServiceReply};
 use stopwright_core::fault::FaultSet;
+use stopwright_core::fault_latch::Latched;
 use stopwright_core::settings::Settings;
 use stopwright_core::stroke::{Mode, Stroke};
 use stopwright_core::zero_offset::CaptureRefusal;
@@ -21,7 +22,7 @@ const INCHES_MAX: usize = 12;
 
 /// The press did not do what was waited for.
 #[derive(Clone, Copy, Debug, thiserror::Error)]
-#[error("waited for {waiting_for} in vain; the press is in state {stroke:?}{}", faults(*latched))]
+#[error("waited for {waiting_for} in vain; the press is in state {stroke:?}{}{}", faults(*latched), place(*first))]
 pub struct Trouble {
     /// What should have come about.
     pub waiting_for: &'static str,
@@ -29,6 +30,8 @@ pub struct Trouble {
     pub stroke: Stroke,
     /// Faults latched meanwhile.
     pub latched: FaultSet,
+    /// The first of them, with its evidence.
+    pub first: Option<Latched>,
 }
 
 /// No angle was captured.
@@ -40,6 +43,25 @@ pub enum CaptureTrouble {
     /// It did not answer.
     #[error(transparent)]
     Stuck(#[from] Trouble),
+}
+
+fn place(first: Option<Latched>) -> String {
+    let Some(Latched { code, evidence }) = first else {
+        return String::new();
+    };
+    let angle = evidence
+        .angle
+        .map_or("an unknown angle".to_owned(), |angle| {
+            format!("{:.1} degrees", units::angle_deg(angle))
+        });
+    let (at_s, spm) = (
+        units::instant_s(evidence.at),
+        units::speed_spm(evidence.speed),
+    );
+    format!(
+        "; fault {} came first, at {angle} and {spm:.1} SPM, {at_s:.3} s",
+        code.number()
+    )
 }
 
 fn faults(latched: FaultSet) -> String {
@@ -85,6 +107,7 @@ impl Bench {
             latched: self
                 .outputs()
                 .map_or(FaultSet::EMPTY, |outputs| outputs.latched),
+            first: self.outputs().and_then(|outputs| outputs.first_fault),
         }
     }
 
@@ -270,17 +293,18 @@ impl Bench {
     /// [`Trouble`] when the slide cannot be brought there.
     pub fn ready_at_top(&mut self, mode: Mode) -> Result<(), Trouble> {
         for _ in 0..INCHES_MAX {
-            self.wait_released()?;
-            let is_at = |bench: &Bench, stroke| {
-                bench
-                    .outputs()
-                    .is_some_and(|outputs| outputs.stroke == stroke && outputs.mode == mode)
-            };
-            if is_at(self, Stroke::Ready) {
+            self.wait_released();
+            if self.is_in(Stroke::Ready, mode) {
                 return Ok(());
             }
-            self.select(mode)?;
-            if is_at(self, Stroke::Ready) {
+            // A stroke cut short is ended by the selector.
+            let is_interrupted = self
+                .outputs()
+                .is_some_and(|outputs| matches!(outputs.stroke, Stroke::Interrupted { .. }));
+            if !is_interrupted {
+                self.select(mode)?;
+            }
+            if self.is_in(Stroke::Ready, mode) {
                 return Ok(());
             }
             self.select(Mode::Inch)?;
@@ -289,10 +313,14 @@ impl Bench {
         Err(self.trouble("the slide to be brought to the top"))
     }
 
-    fn wait_released(&mut self) -> Result<(), Trouble> {
+    fn is_in(&self, stroke: Stroke, mode: Mode) -> bool {
+        self.outputs()
+            .is_some_and(|outputs| outputs.stroke == stroke && outputs.mode == mode)
+    }
+
+    fn wait_released(&mut self) {
         self.let_go();
         self.run_ms(100);
-        Ok(())
     }
 
     /// One inch, held until the controller stops it at the top.
