@@ -270,8 +270,7 @@ impl Air {
         } else {
             Mark::WrittenOff(element)
         });
-        self.agenda
-            .retain(|(_, item)| !matches!(item, Item::Coil(e, _) if *e == element));
+        self.cancel(|item| matches!(item, Item::Coil(e, _) if e == element));
         let wanted = on || faults.output_stuck_on[element];
         if wanted != self.elements[element].coil {
             let drop_s = if on { 0.0 } else { self.data.drop_s };
@@ -299,8 +298,7 @@ impl Air {
             Mark::CoilOff(element)
         });
         self.settle();
-        self.agenda
-            .retain(|(_, item)| !matches!(item, Item::Shift(e, _) if *e == element));
+        self.cancel(|item| matches!(item, Item::Shift(e, _) if e == element));
         if self.elements[element].shifted != on {
             let delay_s = if on {
                 self.data.shift_on_s
@@ -396,6 +394,11 @@ impl Air {
     fn schedule(&mut self, at_s: f64, item: Item) {
         self.agenda.push((at_s, item));
         self.next_s = self.next_s.min(at_s);
+    }
+
+    fn cancel(&mut self, is_off: impl Fn(Item) -> bool) {
+        self.agenda.retain(|(_, item)| !is_off(*item));
+        self.refresh_next();
     }
 
     fn refresh_next(&mut self) {

@@ -150,7 +150,7 @@ impl Plant {
         let hold_nm = torques.brake_nm + self.machine.friction_nm;
         Rates {
             flywheel_accel: (motor_nm - drive_nm) / self.machine.flywheel_kg_m2,
-            margin_nm: hold_nm - (self.rest_pull_nm + self.barring_pull_nm(at) + drive_nm).abs(),
+            margin_nm: hold_nm - (self.rest_nm() + drive_nm).abs(),
             power: Energy {
                 motor_j: motor_nm * at.flywheel_rad_s,
                 clutch_j: drive_nm * at.flywheel_rad_s,
@@ -203,7 +203,12 @@ impl Plant {
     /// Torque with which all but brake and friction pulls at the standing crank, N·m.
     pub(super) fn pull_nm(&self) -> f64 {
         let drive_nm = self.torques(self.time_s).clutch_nm * sign(self.motion.flywheel_rad_s);
-        self.rest_pull_nm + self.barring_pull_nm(&self.motion) + drive_nm
+        self.rest_nm() + drive_nm
+    }
+
+    /// Torque of weight and turning gear at the standing crank, N·m.
+    fn rest_nm(&self) -> f64 {
+        self.rest_pull_nm + self.barring.push_nm(self.rest_pull_nm)
     }
 
     /// Torque of the weight at the crank where it is now, N·m.
@@ -245,14 +250,6 @@ impl Plant {
             work_nm,
             barring_nm,
         }
-    }
-
-    fn barring_pull_nm(&self, at: &Motion) -> f64 {
-        if !self.barring.releases_brake() {
-            return 0.0;
-        }
-        let inertia = self.machine.pose(at).inertia;
-        self.barring.torque_nm(0.0, inertia, self.rest_pull_nm)
     }
 
     fn motor_nm(&self, flywheel_rad_s: f64) -> f64 {

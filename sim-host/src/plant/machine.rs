@@ -132,15 +132,21 @@ impl Machine {
         self.work.last().map_or(0.0, |(_, force)| *force)
     }
 
+    /// Deceleration of the free flywheel with the motor off, rad/s².
+    pub(super) fn run_down_rad_s2(&self) -> f64 {
+        RUN_DOWN_SHARE * self.motor.rated_nm / self.flywheel_kg_m2
+    }
+
     /// Torque of the motor at the crank; off, the flywheel's own drag.
     pub(super) fn motor_nm(&self, on: bool, setting_rad_s: f64, flywheel_rad_s: f64) -> f64 {
         let motor = &self.motor;
         if !on || setting_rad_s <= 0.0 {
-            return if flywheel_rad_s > 0.0 {
-                -RUN_DOWN_SHARE * motor.rated_nm
-            } else {
+            let turns = if flywheel_rad_s == 0.0 {
                 0.0
+            } else {
+                flywheel_rad_s.signum()
             };
+            return -RUN_DOWN_SHARE * motor.rated_nm * turns;
         }
         let torque = motor.steepness_nm * (1.0 - flywheel_rad_s / setting_rad_s);
         let lowest = if motor.can_brake {

@@ -13,6 +13,9 @@ use super::truth::Mark;
 use super::{INSTANT_S, Plant, STEP_S};
 use std::f64::consts::TAU;
 
+/// Slower than this the crank rests when barring ends and the brake is set, rad/s.
+const STILL_RAD_S: f64 = 1e-4;
+
 /// A step tried from the present state.
 #[derive(Clone, Copy, Debug)]
 struct Trial {
@@ -81,12 +84,22 @@ impl Plant {
         self.energy.flow(&trial.middle, trial.span_s);
         self.lining
             .absorb(trial.middle.brake_w() * trial.span_s, trial.span_s);
-        if self.clutch != Clutch::Locked {
-            // The drag of a run-down ends at rest.
-            self.motion.flywheel_rad_s = self.motion.flywheel_rad_s.max(0.0);
-        }
+        self.rest_flywheel(trial.span_s);
+        let barred = self.barring.releases_brake();
         if self.setting.step(trial.span_s) | self.barring.step(trial.span_s) {
             self.refresh();
+        }
+        if barred && !self.barring.releases_brake() && self.motion.speed_rad_s.abs() < STILL_RAD_S {
+            self.stand();
+        }
+    }
+
+    /// The drag of a run-down ends at rest; what it would take away in a step is gone.
+    fn rest_flywheel(&mut self, span_s: f64) {
+        let last_rad_s = self.machine.run_down_rad_s2() * span_s;
+        let free = self.clutch != Clutch::Locked;
+        if free && !self.motor_on && self.motion.flywheel_rad_s < last_rad_s {
+            self.motion.flywheel_rad_s = 0.0;
         }
     }
 
@@ -190,6 +203,9 @@ impl Plant {
 
     fn stand(&mut self) {
         self.motion.speed_rad_s = 0.0;
+        if self.crank == Crank::Standing {
+            return;
+        }
         self.crank = Crank::Standing;
         self.clutch = Clutch::Slipping(sign(self.motion.flywheel_rad_s));
         self.note(Mark::Standstill);
