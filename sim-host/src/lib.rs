@@ -1,1 +1,2 @@
 //! The host side.
+pub mod study;

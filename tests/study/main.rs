@@ -1,0 +1,5 @@
+//! Checks of the study of recorded stops.
+
+mod montecarlo;
+mod synthetic;
+mod truth;
