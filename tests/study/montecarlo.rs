@@ -156,3 +156,29 @@ fn show() {
         }
     }
 }
+#[test]
+fn debug_one() {
+    let p = crate::synthetic::press("D");
+    let s = p.stop(0.0, 16.0, HEALTHY);
+    let stop = p.stop(360.0 - s.travel_deg, 16.0, HEALTHY);
+    let r = Recorder {
+        step_deg: 0.5,
+        ..GOOD
+    };
+    let w = r.watch(&stop, 0.4, stop.time_s + 0.4, 3);
+    let rec = read_bytes(
+        "x",
+        PLAIN.text(&w.samples).as_bytes(),
+        &ReadOptions::default(),
+    )
+    .unwrap();
+    println!("noise {} res {}", rec.noise_deg, rec.resolution_deg);
+    let f = find_stops(&rec, &FindOptions::default());
+    println!("{:?}", f.stops[0].time_ms - stop.time_s * 1e3);
+    for (t, d, _) in &w.samples {
+        let t = t - w.command_s;
+        if t > 0.1 && t < 0.3 {
+            print!("{:.0}:{:.1} ", t * 1e3, d);
+        }
+    }
+}

@@ -15,6 +15,8 @@ use super::recording::Recording;
 const ONE_CODE_SHARE: f64 = 0.95;
 /// A rest of which more than this share shows two codes may not be moved by noise.
 const TWO_CODES_SHARE: f64 = 0.97;
+/// Noise, in steps, that a code may hide: it moves the instants at which codes give way.
+const HIDDEN_NOISE: f64 = 0.1;
 /// Part of a command, at its end, in which the crank surely rests; and the fewest samples to tell.
 const REST_SHARE: f64 = 0.4;
 const REST_SAMPLES: usize = 12;
@@ -143,7 +145,9 @@ impl Coding {
                 Some(Point {
                     time_s: f64::midpoint(before, after),
                     deg: f64::midpoint(old, new),
-                    sigma_deg: sharp.hypot(blurred.max(0.0).sqrt()).max(1e-4),
+                    sigma_deg: sharp
+                        .hypot(blurred.max(0.0).sqrt())
+                        .hypot(HIDDEN_NOISE * step_deg),
                 })
             })
     }
