@@ -3,3 +3,4 @@
 mod montecarlo;
 mod synthetic;
 mod truth;
+mod variants;

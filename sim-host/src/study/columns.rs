@@ -271,15 +271,13 @@ impl Chooser<'_> {
         None
     }
 
-    /// By name without regard to case, else by number (the first column is 1).
+    /// A number is the number of a column, from 1; anything else a name, without regard to case.
     fn columns_named(&self, name: &str) -> Vec<usize> {
-        let same = |header: &&String| header.trim().eq_ignore_ascii_case(name.trim());
-        let by_name: Vec<usize> = self.positions(|header| same(&header));
         match name.trim().parse::<usize>() {
-            Ok(number) if by_name.is_empty() && (1..=self.header.len()).contains(&number) => {
+            Ok(number) if (1..=self.header.len()).contains(&number) => {
                 vec![number.saturating_sub(1)]
             }
-            _ => by_name,
+            _ => self.positions(|header| header.trim().eq_ignore_ascii_case(name.trim())),
         }
     }
 
