@@ -35,7 +35,7 @@ const SPEED_SHARE_SIGMA: f64 = 0.003;
 const REJECT_SIGMAS: f64 = 4.5;
 const ROUNDS: usize = 3;
 /// Rest is unquiet when the samples just after standstill scatter so much more than they should.
-const UNQUIET: f64 = 2.0;
+const UNQUIET: f64 = 1.6;
 const UNQUIET_S: f64 = 0.08;
 /// The last part of the braking, as a share of it, and the fewest samples that make one.
 const LAST_PART: f64 = 0.6;

@@ -11,6 +11,11 @@ use super::recording::{Command, Edge};
 /// relay contacts come to rest within some 10 ms).
 const BOUNCE_S: f64 = 0.012;
 
+/// Speed at an edge is taken over this time before it.
+const SPEED_SPAN_S: f64 = 0.02;
+/// Lead of one reading of the polarity over the other, as a share of the speed, that decides.
+const CLEAR_LEAD: f64 = 0.2;
+
 /// Two levels told apart by the middle of their range.
 pub(super) struct Levels {
     /// Time and whether the level is the upper one.
@@ -44,30 +49,41 @@ pub(super) fn levels(values: &[(f64, f64)]) -> Option<Levels> {
     })
 }
 
-/// Whether the lower level is the one at which the crank comes to rest; `None` when the crank moves
-/// about as much at either.
-pub(super) fn rests_at_low(levels: &Levels, path: &Path) -> Option<bool> {
-    let (mut travel, mut time) = ([0.0; 2], [0.0; 2]);
-    let mut cursor = 0;
-    for (times, degs) in path.time_s.windows(2).zip(path.deg.windows(2)) {
-        let ([from, to], [before, after]) = (times, degs) else {
-            continue;
+/// Whether the lower level is the stop command, from the motion: a crank runs when it is told to
+/// stop and rests when it is told to run. `None` when its speed at the two edges hardly differs.
+pub(super) fn stops_at_low(levels: &Levels, path: &Path, period_s: f64) -> Option<bool> {
+    let lead = |active_low: bool| {
+        let commands = spans(levels, active_low, period_s);
+        let at = |edges: Vec<Edge>| {
+            let speeds = edges
+                .iter()
+                .map(|edge| speed_before(path, edge.earliest_s, period_s));
+            speeds.sum::<f64>() / edges.len().max(1) as f64
         };
-        while levels
-            .samples
-            .get(cursor + 1)
-            .is_some_and(|sample| sample.0 <= *from)
-        {
-            cursor += 1;
-        }
-        let side = usize::from(levels.samples.get(cursor).is_some_and(|sample| sample.1));
-        if let (Some(travel), Some(time)) = (travel.get_mut(side), time.get_mut(side)) {
-            *travel += after - before;
-            *time += to - from;
-        }
+        let on = at(commands.iter().filter_map(|command| command.on).collect());
+        let off = at(commands.iter().filter_map(|command| command.off).collect());
+        (on - off, on.max(off))
+    };
+    let ((high, fastest), (low, _)) = (lead(false), lead(true));
+    ((high - low).abs() > CLEAR_LEAD * fastest).then_some(low > high)
+}
+
+/// Speed over a short time before `time_s`, without regard to its sense.
+fn speed_before(path: &Path, time_s: f64, period_s: f64) -> f64 {
+    let at = |time: f64| {
+        path.time_s
+            .partition_point(|&other| other <= time)
+            .saturating_sub(1)
+    };
+    let (from, to) = (
+        at(time_s - f64::max(SPEED_SPAN_S, 3.0 * period_s)),
+        at(time_s),
+    );
+    let change = |series: &[f64]| Some(series.get(to)? - series.get(from)?);
+    match (change(&path.deg), change(&path.time_s)) {
+        (Some(travel), Some(time)) if time > 0.0 => (travel / time).abs(),
+        _ => 0.0,
     }
-    let [low, high] = [0, 1].map(|side| (travel[side] / f64::max(time[side], 1e-9)).abs());
-    (low.max(high) > 1.5 * low.min(high)).then_some(low < high)
 }
 
 /// Spans in which the command is given.

@@ -152,34 +152,43 @@ fn rest_before(recording: &Recording, time_s: f64) -> Option<f64> {
 }
 
 fn add_warnings(recording: &Recording, found: &mut Found) {
-    let bounced: Vec<&Command> = recording
+    let bounced = recording
         .commands
         .iter()
-        .filter(|command| command.bounces > 0)
+        .filter(|command| command.bounces > 0);
+    let bounced: Vec<f64> = bounced
+        .filter_map(|command| Some(command.on?.latest_s))
         .collect();
-    if let Some(first) = bounced.first() {
+    let moved = found
+        .stops
+        .iter()
+        .filter(|stop| stop.hold_drift_deg.abs() > DRIFT_MAX_DEG);
+    let moved: Vec<f64> = moved.map(|stop| stop.command_time_s).collect();
+    let mut add = |kind, times: &[f64], message: String| {
         found.warnings.push(Warning {
             recording: recording.name.clone(),
-            kind: WarningKind::CommandBounced,
-            count: bounced.len(),
+            kind,
+            count: times.len().max(1),
             line: None,
-            time_s: first.on.map(|on| on.latest_s),
-            message: "stop command with bounce; its first edge was taken".into(),
+            time_s: times.first().copied(),
+            message,
         });
+    };
+    if !bounced.is_empty() {
+        let message = "stop command with bounce; its first edge was taken".into();
+        add(WarningKind::CommandBounced, &bounced, message);
+    }
+    if !moved.is_empty() {
+        let message = format!("the crank moved more than {DRIFT_MAX_DEG} degrees after this stop");
+        add(WarningKind::DoesNotHold, &moved, message);
     }
     if found.stops.is_empty() {
-        found.warnings.push(Warning {
-            recording: recording.name.clone(),
-            kind: WarningKind::NoStop,
-            count: 1,
-            line: None,
-            time_s: None,
-            message: format!(
-                "no stop at speed in it: {} spans of the stop command, {} positioning moves",
-                recording.commands.len(),
-                found.positioning_moves.len()
-            ),
-        });
+        let message = format!(
+            "no stop at speed in it: {} spans of the stop command, {} positioning moves",
+            recording.commands.len(),
+            found.positioning_moves.len()
+        );
+        add(WarningKind::NoStop, &[], message);
     }
 }
 

@@ -13,12 +13,14 @@ const SLACK_DEG: f64 = 0.5;
 /// clutch torque and inertia).
 const ACCELERATION_MAX_DEG_S2: f64 = 300_000.0;
 /// And the gate is never narrower than this acceleration asks for.
-const ACCELERATION_MIN_DEG_S2: f64 = 30_000.0;
+const ACCELERATION_MIN_DEG_S2: f64 = 60_000.0;
 /// No press turns faster: 1000 strokes per minute.
 const SPEED_MAX_DEG_S: f64 = 6000.0;
 /// Doubtful readings are followed once there are this many of them and they have lasted this long.
 const BURST_SAMPLES: usize = 5;
 const BURST_S: f64 = 0.004;
+/// So many doubtful readings in a row are a spike only if the crank is then where it was expected.
+const SPIKE_SAMPLES: usize = 3;
 /// Smallest steps tried for the step of a code: a bad reading can stand between two codes.
 const CODE_CANDIDATES: usize = 4;
 /// Speed is taken over so many samples; the expected place lags by half of them.
@@ -81,7 +83,8 @@ impl Gate {
     pub(super) fn new(readings: &[(f64, f64)], wraps: bool, period_s: f64) -> Self {
         let bends = bends(readings, wraps);
         let quantile = |share: f64| quantile(&bends, share).unwrap_or(0.0);
-        let seen = 3.0 * quantile(0.97) / (period_s * period_s);
+        let bent = (quantile(0.97) - 3.0 * quantile(0.68)).max(0.0);
+        let seen = 3.0 * bent / (period_s * period_s);
         Self {
             slack_deg: SLACK_DEG + 3.0 * quantile(0.68),
             acceleration: if seen.is_finite() {
@@ -170,16 +173,26 @@ impl Follower {
             return self.accept(reading);
         };
         let off = self.off(reading.1, expected);
-        if off.abs() <= width {
+        if off.abs() <= width && !self.has_moved_on(off) {
             self.path
                 .spikes_s
                 .extend(self.doubtful.drain(..).map(|(time, _)| time));
             return self.accept((reading.0, expected + off));
         }
         self.doubtful.push(reading);
-        if self.has_stepped() {
+        if self.has_stepped() || off.abs() <= width {
             self.follow_step();
         }
+    }
+
+    /// Whether the crank could be here only because it was lost sight of for some samples: then it
+    /// was not the samples that were bad.
+    fn has_moved_on(&self, off: f64) -> bool {
+        let period = match self.path.time_s[..] {
+            [.., before, last] => last - before,
+            _ => 0.0,
+        };
+        self.doubtful.len() >= SPIKE_SAMPLES && off.abs() > self.gate.width(period)
     }
 
     /// Where the crank should be, and how far from there it may be.

@@ -810,7 +810,7 @@ fn assemble(
             "the stop command takes more than two levels; the middle of its range parts them",
         );
     }
-    let seen_low = command::rests_at_low(&levels, &path);
+    let seen_low = command::stops_at_low(&levels, &path, period);
     let named_low = table.columns.stop_names_drive;
     layout.stop_active_low = options.stop_active_low.or(seen_low).unwrap_or(named_low);
     if options.stop_active_low.is_none() && layout.stop_active_low != named_low {
@@ -820,7 +820,7 @@ fn assemble(
             "upper"
         };
         let message = format!(
-            "the crank rests at the {level} level of `{}`: that level is taken for the stop command",
+            "the crank is stopped by the {level} level of `{}`: that level is taken for the stop command",
             table.name(table.columns.stop)
         );
         warnings.add(WarningKind::PolarityContradictsName, None, None, message);
