@@ -511,24 +511,17 @@ impl Controller {
         ends && self.ahead_of_release().is_some_and(|ahead| ahead < past)
     }
 
+    /// Overrun and shortness are faults of a production stroke; an inch or a test that does not
+    /// end at the top has simply not ended there.
     fn judge_rest(&self, record: &StopRecord) -> FaultSet {
         let is_production = matches!(
             self.stroke,
-            Stroke::TopStopping {
-                purpose: Purpose::Production | Purpose::Inch,
-                ..
-            }
+            Stroke::TopStopping { purpose: Purpose::Production, .. }
         );
         let rest = self.rest(record);
         FaultSet::EMPTY
-            .with_if(
-                FaultCode::TopStopOverrun,
-                is_production && rest == Rest::Overrun,
-            )
-            .with_if(
-                FaultCode::TopStopShort,
-                is_production && rest == Rest::Short,
-            )
+            .with_if(FaultCode::TopStopOverrun, is_production && rest == Rest::Overrun)
+            .with_if(FaultCode::TopStopShort, is_production && rest == Rest::Short)
     }
 
     fn rest(&self, record: &StopRecord) -> Rest {

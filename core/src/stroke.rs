@@ -527,8 +527,10 @@ fn at_rest(reasons: StopReasons, top: Option<Purpose>, now: &Circumstances) -> S
         return Stroke::WaitRelease;
     }
     match (top, now.rest) {
-        (Some(Purpose::Production | Purpose::Inch), Rest::Overrun) => Stroke::FaultLatched,
-        (Some(Purpose::Production | Purpose::Inch), Rest::Late) | (None, _) => {
+        (Some(Purpose::Production), Rest::Overrun) => Stroke::FaultLatched,
+        (Some(Purpose::Production), Rest::Late)
+        | (Some(Purpose::Inch), Rest::Late | Rest::Overrun)
+        | (None, _) => {
             Stroke::Interrupted {
                 release_seen: false,
             }

@@ -88,7 +88,11 @@ impl Barring {
             return 0.0;
         }
         // The gear carries the running friction whatever the inertia: a light crank needs it most.
-        let friction_nm = self.friction_nm * self.now_rad_s.signum();
+        let friction_nm = if self.now_rad_s == 0.0 {
+            0.0
+        } else {
+            self.friction_nm.copysign(self.now_rad_s)
+        };
         let follow_nm = inertia * (self.now_rad_s - speed_rad_s) / FOLLOW_S + friction_nm;
         (follow_nm - load_nm).clamp(-self.torque_max_nm, self.torque_max_nm)
     }
