@@ -516,12 +516,21 @@ impl Controller {
     fn judge_rest(&self, record: &StopRecord) -> FaultSet {
         let is_production = matches!(
             self.stroke,
-            Stroke::TopStopping { purpose: Purpose::Production, .. }
+            Stroke::TopStopping {
+                purpose: Purpose::Production,
+                ..
+            }
         );
         let rest = self.rest(record);
         FaultSet::EMPTY
-            .with_if(FaultCode::TopStopOverrun, is_production && rest == Rest::Overrun)
-            .with_if(FaultCode::TopStopShort, is_production && rest == Rest::Short)
+            .with_if(
+                FaultCode::TopStopOverrun,
+                is_production && rest == Rest::Overrun,
+            )
+            .with_if(
+                FaultCode::TopStopShort,
+                is_production && rest == Rest::Short,
+            )
     }
 
     fn rest(&self, record: &StopRecord) -> Rest {

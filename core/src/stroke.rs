@@ -530,11 +530,9 @@ fn at_rest(reasons: StopReasons, top: Option<Purpose>, now: &Circumstances) -> S
         (Some(Purpose::Production), Rest::Overrun) => Stroke::FaultLatched,
         (Some(Purpose::Production), Rest::Late)
         | (Some(Purpose::Inch), Rest::Late | Rest::Overrun)
-        | (None, _) => {
-            Stroke::Interrupted {
-                release_seen: false,
-            }
-        }
+        | (None, _) => Stroke::Interrupted {
+            release_seen: false,
+        },
         // A hand in the field during the top stop does not undo a stroke that ended well; short
         // of the window the slide is inched to the top; a test reports where it rests.
         (Some(Purpose::Production | Purpose::Inch), Rest::Short | Rest::InWindow)

@@ -21,7 +21,6 @@ pub(super) struct Barring {
     now_rad_s: f64,
     settling_s: f64,
     torque_max_nm: f64,
-    friction_nm: f64,
 }
 
 impl Barring {
@@ -36,7 +35,6 @@ impl Barring {
             now_rad_s: 0.0,
             settling_s: 0.0,
             torque_max_nm: 1.5 * (weight_nm + press.drive_train.friction_nm),
-            friction_nm: press.drive_train.friction_nm,
         }
     }
 
@@ -87,13 +85,7 @@ impl Barring {
         if !self.releases_brake() {
             return 0.0;
         }
-        // The gear carries the running friction whatever the inertia: a light crank needs it most.
-        let friction_nm = if self.now_rad_s == 0.0 {
-            0.0
-        } else {
-            self.friction_nm.copysign(self.now_rad_s)
-        };
-        let follow_nm = inertia * (self.now_rad_s - speed_rad_s) / FOLLOW_S + friction_nm;
+        let follow_nm = inertia * (self.now_rad_s - speed_rad_s) / FOLLOW_S;
         (follow_nm - load_nm).clamp(-self.torque_max_nm, self.torque_max_nm)
     }
 }
