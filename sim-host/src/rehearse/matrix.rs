@@ -8,8 +8,6 @@ use crate::rehearse::Watch;
 /// Mid-stroke stops are commanded here: where OSHA 1910.217(c)(3)(iii)(e) has the stopping time
 /// measured.
 pub(super) const MID_STROKE_DEG: f64 = 90.0;
-/// A warm brake is soaked at this share of the highest rate of stops a full shift could ask for.
-const SOAK_STOPS_PER_MINUTE: f64 = 20.0;
 /// Long enough for any of the invented brakes to come to its steady temperature.
 const SOAK_MINUTES: f64 = 240.0;
 /// A flywheel this near to its speed has settled, share.
@@ -45,18 +43,12 @@ impl CellKey {
     }
 }
 
-/// Rate of stops that a working day could ask of this press.
-pub(super) fn soak_stops_per_minute(press: &Press) -> f64 {
-    (press.speed.nominal_spm / 2.0).min(SOAK_STOPS_PER_MINUTE)
-}
-
 /// What the record says about the warm cells.
 pub(super) fn warm_note(press: &Press) -> String {
     format!(
         "Warm cells: the brake was brought to its steady temperature by the heat model alone, at \
          {:.0} stops a minute for {:.0} minutes; no stroke was simulated meanwhile.",
-        soak_stops_per_minute(press),
-        SOAK_MINUTES
+        press.brake.stops_per_minute, SOAK_MINUTES
     )
 }
 
@@ -112,7 +104,7 @@ fn measure_cell(
         if key.is_warm {
             bench
                 .plant_mut()
-                .soak(soak_stops_per_minute(press), SOAK_MINUTES);
+                .soak(press.brake.stops_per_minute, SOAK_MINUTES);
         }
         brake_c = bench.plant().brake_temperature_c();
         stops.push(bench.test_stroke(key.command_deg)?);
