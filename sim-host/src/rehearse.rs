@@ -255,9 +255,9 @@ impl<'a> Rehearsal<'a> {
         self.bench.plant_mut().set_speed_spm(spm);
         matrix::wait_for_speed(&mut self.bench, spm).during("change of speed")?;
         self.watch
-            .step(&format!("release angle at {spm:.0} SPM"), 8);
+            .step(&format!("release angle at {spm:.0} SPM"), 24);
         let start = preparation::predicted_top_stop(press, spm);
-        let found = release::search(&mut self.bench, &mut self.schema, start, self.watch)
+        let found = release::search(&mut self.bench, press, &mut self.schema, start, self.watch)
             .during("search of the release angle")?;
         let cells = matrix::measure(&mut self.bench, press, spm, self.options.stops, self.watch)
             .during("stop matrix")?;

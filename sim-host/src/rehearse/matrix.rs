@@ -4,12 +4,16 @@ use crate::bench::{Bench, MeasuredStop};
 use crate::operator::Trouble;
 use crate::press::Press;
 use crate::rehearse::Watch;
+use crate::statistics::rest::{RestCriterion, RestVerdict};
+use crate::units;
 
 /// Mid-stroke stops are commanded here: where OSHA 1910.217(c)(3)(iii)(e) has the stopping time
 /// measured.
 pub(super) const MID_STROKE_DEG: f64 = 90.0;
 /// Long enough for any of the invented brakes to come to its steady temperature.
 const SOAK_MINUTES: f64 = 240.0;
+/// Top stops at one speed after which a rest criterion that is still open stays open.
+const TOP_STOPS_MAX: usize = 400;
 /// A flywheel this near to its speed has settled, share.
 const SPEED_NEAR: f64 = 0.01;
 /// Longest wait for it, ms.
@@ -64,7 +68,18 @@ pub(super) fn wait_for_speed(bench: &mut Bench, spm: f64) -> Result<(), Trouble>
     Err(bench.trouble("the flywheel to come to its speed"))
 }
 
-/// Measures `n` stops in every cell at one speed.
+/// Brings the brake to the temperature of a cell: the stops just made do not count.
+pub(super) fn temper(bench: &mut Bench, press: &Press, is_warm: bool) {
+    let rate = if is_warm {
+        press.brake.stops_per_minute
+    } else {
+        0.0
+    };
+    bench.plant_mut().soak(rate, SOAK_MINUTES);
+}
+
+/// Measures `n` stops in every cell at one speed, and more top stops where so few do not settle
+/// whether the rest criterion holds.
 pub(super) fn measure(
     bench: &mut Bench,
     press: &Press,
@@ -80,39 +95,62 @@ pub(super) fn measure(
                 spm,
                 is_warm,
             };
+            let mut cell = Cell {
+                key,
+                brake_c: 0.0,
+                stops: Vec::new(),
+            };
             watch.step(&format!("stops, {}", key.id()), n);
-            cells.push(measure_cell(bench, press, key, n, watch)?);
+            add_stops(bench, press, &mut cell, n, watch)?;
+            cells.push(cell);
         }
     }
-    // Leave the brake as it was found.
-    bench.plant_mut().soak(0.0, SOAK_MINUTES);
+    while let Some(missing) = top_stops_missing(&cells) {
+        for cell in cells
+            .iter_mut()
+            .filter(|cell| cell.key.command_deg.is_none())
+        {
+            let more = missing.clamp(n, 4 * n);
+            watch.step(&format!("more stops, {}", cell.key.id()), more);
+            add_stops(bench, press, cell, more, watch)?;
+        }
+    }
+    temper(bench, press, false);
     Ok(cells)
 }
 
-fn measure_cell(
+/// How many more top stops a cell would need to show that the rest criterion holds; none when it
+/// is settled, or beyond what is worth making.
+fn top_stops_missing(cells: &[Cell]) -> Option<u32> {
+    let rests: Vec<f64> = cells
+        .iter()
+        .filter(|cell| cell.key.command_deg.is_none())
+        .flat_map(|cell| &cell.stops)
+        .map(|stop| units::angle_deg(stop.record.rest_angle))
+        .collect();
+    let judgement = RestCriterion::default().judge(&rests).ok()?;
+    match judgement.verdict {
+        RestVerdict::NotShown {
+            stops_needed: Some(needed),
+        } if rests.len() < TOP_STOPS_MAX => {
+            Some((needed.saturating_sub(rests.len()) as u32).div_ceil(2))
+        }
+        _ => None,
+    }
+}
+
+fn add_stops(
     bench: &mut Bench,
     press: &Press,
-    key: CellKey,
+    cell: &mut Cell,
     n: u32,
     watch: &mut dyn Watch,
-) -> Result<Cell, Trouble> {
-    let mut stops = Vec::new();
-    let mut brake_c = 0.0;
+) -> Result<(), Trouble> {
     for _ in 0..n {
-        // Each stop at the temperature the cell is about: the few it has just made do not count.
-        bench.plant_mut().soak(0.0, SOAK_MINUTES);
-        if key.is_warm {
-            bench
-                .plant_mut()
-                .soak(press.brake.stops_per_minute, SOAK_MINUTES);
-        }
-        brake_c = bench.plant().brake_temperature_c();
-        stops.push(bench.test_stroke(key.command_deg)?);
+        temper(bench, press, cell.key.is_warm);
+        cell.brake_c = bench.plant().brake_temperature_c();
+        cell.stops.push(bench.test_stroke(cell.key.command_deg)?);
         watch.tick();
     }
-    Ok(Cell {
-        key,
-        brake_c,
-        stops,
-    })
+    Ok(())
 }

@@ -3,8 +3,9 @@
 use crate::bench::Bench;
 use crate::limits::release::next_release_deg;
 use crate::operator::Trouble;
+use crate::press::Press;
 use crate::record::{CompensationHold, HoldStroke, SearchStep};
-use crate::rehearse::Watch;
+use crate::rehearse::{Watch, matrix};
 use crate::statistics::Summary;
 use crate::units;
 use stopwright_core::settings::{Schema, Settings};
@@ -13,8 +14,9 @@ use stopwright_core::top_stop;
 /// Corrections at most: travel hardly changes from one stop to the next, so one or two do it, and
 /// a third says that something else is wrong.
 pub(super) const CORRECTIONS_MAX: u32 = 3;
-/// Stops behind each mean; three at least, or scatter is chased.
-const STOPS_PER_MEAN: u32 = 8;
+/// Stops behind each mean, half of them with the brake cold and half warm, so that the angle found
+/// lies between the two; three at least, or scatter is chased.
+const STOPS_PER_MEAN: u32 = 12;
 /// A mean rest this near to the target is left alone, degrees.
 const NEAR_ENOUGH_DEG: f64 = 0.5;
 
@@ -31,6 +33,7 @@ pub(super) struct Found {
 /// angle and speed are taken as they were at the stops, not as they were set.
 pub(super) fn search(
     bench: &mut Bench,
+    press: &Press,
     schema: &mut Schema,
     start: top_stop::Config,
     watch: &mut dyn Watch,
@@ -39,9 +42,9 @@ pub(super) fn search(
     let mut steps: Vec<SearchStep> = Vec::new();
     loop {
         put_in_force(bench, schema)?;
-        let (step, release_spm) = measure(bench, steps.len() as u32, watch)?;
+        let (step, release_spm) = measure(bench, press, steps.len() as u32, watch)?;
         let scatter_of_mean = step.rest_sd_deg.unwrap_or(0.0) / f64::from(step.n).sqrt();
-        let is_near = step.rest_mean_deg.abs() <= NEAR_ENOUGH_DEG.max(2.0 * scatter_of_mean);
+        let is_near = step.rest_mean_deg.abs() <= NEAR_ENOUGH_DEG.max(scatter_of_mean);
         let (release_deg, rest_mean_deg) = (step.release_deg, step.rest_mean_deg);
         let is_last = step.correction == CORRECTIONS_MAX;
         steps.push(step);
@@ -70,11 +73,13 @@ pub(super) fn put_in_force(bench: &mut Bench, schema: &Schema) -> Result<(), Tro
 
 fn measure(
     bench: &mut Bench,
+    press: &Press,
     correction: u32,
     watch: &mut dyn Watch,
 ) -> Result<(SearchStep, f64), Trouble> {
     let (mut rests, mut releases, mut speeds) = (Vec::new(), Vec::new(), Vec::new());
-    for _ in 0..STOPS_PER_MEAN {
+    for number in 0..STOPS_PER_MEAN {
+        matrix::temper(bench, press, number % 2 == 1);
         let stop = bench.test_stroke(None)?.record;
         rests.push(units::overrun_deg(stop.rest_angle));
         releases.push(units::angle_deg(stop.command_angle));
