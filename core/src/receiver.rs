@@ -10,12 +10,15 @@
 //!              +-------------+------ integrity -----+-------------+----> faults
 //! ```
 //!
-//! The receiver raises faults; it does not latch them. A reading can only be made here.
+//! The receiver raises faults; it does not latch them. A reading can only be made here. What one
+//! resolver cannot know about itself, an [`index_switch`] or a [`second`] receiver contradicts.
 
 mod acceleration;
 mod burst;
 mod config;
+pub mod index_switch;
 mod liveness;
+pub mod second;
 
 pub use config::{Config, ConfigError, Settings};
 

@@ -7,4 +7,8 @@ mod following;
 mod integrity;
 mod loop_response;
 mod presses;
+mod references;
+mod rules;
+mod settings;
 mod synthesis;
+mod zero;
