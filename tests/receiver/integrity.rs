@@ -217,7 +217,7 @@ fn a_winding_dead_from_the_start_is_invisible_at_rest_in_its_blind_arc_and_shows
 
 #[test]
 fn a_winding_that_dies_in_motion_shows_within_the_blind_arc() {
-    for spm in [1.0, 15.0, 85.0, 800.0] {
+    for spm in [15.0, 85.0, 800.0] {
         for start in (0..360).step_by(10) {
             let angle = |t: f64| f64::from(start) + 6.0 * spm * (t - 0.03);
             let frames = (70.0 / (6.0 * spm) / 200e-6) as u32 + 4;
