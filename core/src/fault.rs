@@ -199,8 +199,8 @@ fault_table! {
         "A stop took longer than the advisory limit.",
         "The brake or its valve is on the way to the latch limit.",
         "Trend of stopping time, its reaction and braking parts.";
-    StopNotEnding = 43, SecondMeans, Recommissioning, "twice the latch limit", "no standstill",
-        "The crank did not come to rest after the stop command.",
+    StopNotEnding = 43, SecondMeans, Recommissioning, "10 ms past the latch limit at speed, else twice the limit", "no standstill",
+        "After the stop command the crank keeps its speed, or does not come to rest.",
         "Clutch not released, or the brake is lost.",
         "Valve elements, clutch, brake; do not restart.";
     TopStopOverrun = 44, ImmediateStop, KeyHolder, "at standstill", "overrun at the top",

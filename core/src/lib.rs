@@ -10,9 +10,14 @@
 //! | floor | modules |
 //! | --- | --- |
 //! | 0 words | [`angle`], [`time`], [`speed`], [`signal`], [`fault`] |
-//! | 1 arithmetic | [`trig`] |
+//! | 1 arithmetic | [`trig`], [`speed_window`], [`stop_curve`] |
 //! | 2 resolver | [`demodulator`], [`balance`], [`tracking`], [`integrity`], [`zero_offset`] |
 //! | 3 receiver | [`receiver`] |
+//! | 4 press | [`two_hand`], [`valve_pair`], [`motion`], [`stop_time`], [`top_stop`], [`safety_distance`] |
+//! | 5 decision | [`stroke`], [`fault_latch`] |
+//! | 6 permission | [`interlock`], [`muting`] |
+//! | 7 settings | [`settings`] |
+//! | 8 controller | [`controller`] |
 //!
 //! No allocation, no unsafe code, no floating point, no panic path.
 #![no_std]
@@ -23,13 +28,27 @@ extern crate std;
 
 pub mod angle;
 pub mod balance;
+pub mod controller;
 pub mod demodulator;
 pub mod fault;
+pub mod fault_latch;
 pub mod integrity;
+pub mod interlock;
+pub mod motion;
+pub mod muting;
 pub mod receiver;
+pub mod safety_distance;
+pub mod settings;
 pub mod signal;
 pub mod speed;
+pub mod speed_window;
+pub mod stop_curve;
+pub mod stop_time;
+pub mod stroke;
 pub mod time;
+pub mod top_stop;
 pub mod tracking;
 pub mod trig;
+pub mod two_hand;
+pub mod valve_pair;
 pub mod zero_offset;

@@ -1,1 +1,7 @@
-fn main() {}
+//! `stopwright`: the command.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    stopwright::cli::main()
+}

@@ -1,0 +1,174 @@
+//! The one place that remembers faults. A latched fault stays through power and time, whatever
+//! its condition does; only a deliberate reset with the standing its rule asks for clears it, and
+//! only when its condition has gone. The first fault is frozen with its evidence.
+
+use crate::angle::CrankAngle;
+use crate::fault::{FaultCode, FaultSet, Reaction, ResetRule};
+use crate::speed::CrankSpeed;
+use crate::time::Instant;
+
+/// What was known when a fault latched.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Evidence {
+    /// When.
+    pub at: Instant,
+    /// The last trusted crank angle, if there was one.
+    pub angle: Option<CrankAngle>,
+    /// The speed that went with it.
+    pub speed: CrankSpeed,
+}
+
+/// A latched fault with its frozen evidence.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Latched {
+    /// Which fault.
+    pub code: FaultCode,
+    /// What was known.
+    pub evidence: Evidence,
+}
+
+/// Who asks for a reset.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Standing {
+    /// The operator.
+    Operator,
+    /// Somebody with the key, after a check.
+    KeyHolder,
+    /// The same, after the commissioning step in question was repeated.
+    Recommissioned,
+}
+
+/// Faults in force.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct FaultLatch {
+    latched: FaultSet,
+    advice: FaultSet,
+    first: Option<Latched>,
+}
+
+impl FaultLatch {
+    /// Nothing latched.
+    pub const fn new() -> Self {
+        Self {
+            latched: FaultSet::EMPTY,
+            advice: FaultSet::EMPTY,
+            first: None,
+        }
+    }
+
+    /// The latched faults.
+    pub const fn latched(&self) -> FaultSet {
+        self.latched
+    }
+
+    /// Faults that only advise, as last seen.
+    pub const fn advice(&self) -> FaultSet {
+        self.advice
+    }
+
+    /// The first fault since the latch was last empty.
+    pub const fn first(&self) -> Option<Latched> {
+        self.first
+    }
+
+    /// Takes in what was found this tick and returns the faults that were not latched before.
+    pub fn raise(&mut self, found: FaultSet, evidence: Evidence) -> FaultSet {
+        let mut new = FaultSet::EMPTY;
+        for code in found.iter() {
+            if code.reaction() == Reaction::Advise {
+                self.advice = self.advice.with(code);
+            } else if !self.latched.contains(code) {
+                self.latched = self.latched.with(code);
+                self.first = self.first.or(Some(Latched { code, evidence }));
+                new = new.with(code);
+            }
+        }
+        new
+    }
+
+    /// Clears what `standing` may clear and whose condition is no longer in `present`. Advice is
+    /// cleared with it.
+    pub fn reset(&mut self, standing: Standing, present: FaultSet) {
+        let mut kept = FaultSet::EMPTY;
+        for code in self.latched.iter() {
+            let cleared = allows(standing, code.reset_rule()) && !present.contains(code);
+            kept = kept.with_if(code, !cleared);
+        }
+        self.latched = kept;
+        self.advice = FaultSet::EMPTY;
+        if kept.is_empty() {
+            self.first = None;
+        }
+    }
+}
+
+const fn allows(standing: Standing, rule: ResetRule) -> bool {
+    match rule {
+        ResetRule::ByItself | ResetRule::Operator => true,
+        ResetRule::KeyHolder => matches!(standing, Standing::KeyHolder | Standing::Recommissioned),
+        ResetRule::Recommissioning => matches!(standing, Standing::Recommissioned),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const EVIDENCE: Evidence = Evidence {
+        at: Instant::from_micros(7),
+        angle: None,
+        speed: CrankSpeed::ZERO,
+    };
+
+    #[test]
+    fn a_latch_outlives_its_condition_and_bows_only_to_its_rule() {
+        for &code in FaultCode::ALL
+            .iter()
+            .filter(|code| code.reaction() != Reaction::Advise)
+        {
+            let mut latch = FaultLatch::new();
+            let found = FaultSet::EMPTY.with(code);
+            assert!(latch.raise(found, EVIDENCE).contains(code));
+            latch.raise(FaultSet::EMPTY, EVIDENCE);
+            assert!(
+                latch.latched().contains(code),
+                "{code:?} went away by itself"
+            );
+            for standing in [
+                Standing::Operator,
+                Standing::KeyHolder,
+                Standing::Recommissioned,
+            ] {
+                let mut other = latch;
+                other.reset(standing, found);
+                assert!(
+                    other.latched().contains(code),
+                    "{code:?} reset with its cause present"
+                );
+                other.reset(standing, FaultSet::EMPTY);
+                assert_eq!(
+                    other.latched().is_empty(),
+                    allows(standing, code.reset_rule())
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn the_first_fault_keeps_its_evidence() {
+        let mut latch = FaultLatch::new();
+        latch.raise(FaultSet::EMPTY.with(FaultCode::SignalLow), EVIDENCE);
+        let later = Evidence {
+            at: Instant::from_micros(8),
+            ..EVIDENCE
+        };
+        latch.raise(FaultSet::EMPTY.with(FaultCode::TrackingLost), later);
+        assert_eq!(
+            latch.first(),
+            Some(Latched {
+                code: FaultCode::SignalLow,
+                evidence: EVIDENCE
+            })
+        );
+    }
+}

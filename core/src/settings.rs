@@ -1,0 +1,304 @@
+//! Settings: one schema of every module's configuration, checked as a whole. A [`Settings`] value
+//! cannot be inconsistent; nothing else is ever put in force.
+
+use crate::angle::{CrankAngle, CrankTravel};
+use crate::receiver;
+use crate::safety_distance::{Approach, Distance, ResponseTimes, Rule};
+use crate::stop_time::StopLimits;
+use crate::time::Duration;
+use crate::{motion, stop_time, top_stop, two_hand, valve_pair};
+
+/// Guarding entries a press may have.
+pub const GUARDS_MAX: usize = 4;
+/// Problems one check reports at most.
+pub const PROBLEMS_MAX: usize = 16;
+
+/// The early end of the release range: past it the slide has turned round for certain.
+const RELEASE_MIN: CrankAngle = CrankAngle::from_millidegrees(200_000);
+/// Overrun limit on record for crank presses: within 25 degrees of the set stop position (Taiwan,
+/// Safety Standard of Machinery and Equipment, Art. 38).
+const OVERRUN_MAX: CrankTravel = CrankTravel::from_millidegrees(25_000);
+/// A button lost for longer would make the control response a fiction.
+const RELEASE_DEBOUNCE_MAX: Duration = Duration::from_millis(5);
+/// ISO 13851 types IIIA to C, synchronous actuation (from memory; also Japan, structural standard
+/// for safety devices of press machines, Art. 16).
+const SYNCHRONOUS_MAX: Duration = Duration::from_millis(500);
+
+/// How far commissioning has come.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Stage {
+    /// The zero is not captured: barring only.
+    ZeroPending,
+    /// Zeroed; inch and supervised test strokes only.
+    Provisional,
+    /// Limits, release angle and distance are commissioned.
+    Commissioned,
+}
+
+/// One installed safeguard whose distance the latch limit must fit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Guard {
+    /// The published rule that governs it.
+    pub rule: Rule,
+    /// What the rule has to know about the device.
+    pub approach: Approach,
+    /// Installed distance to the point of operation.
+    pub installed: Distance,
+    /// Device response: hand in the field, or off the button, to request at the controller.
+    pub device: Duration,
+}
+
+/// Angles of the stroke.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Angles {
+    /// From here the hands are free: at least 180 degrees.
+    pub take_over: CrankAngle,
+    /// Last muted angle.
+    pub mute_end: CrankAngle,
+    /// How far before the target a top stop may rest and still be at the top.
+    pub window_before: CrankTravel,
+    /// How far past the target.
+    pub window_after: CrankTravel,
+    /// How far past TDC a top stop may rest before it is a fault.
+    pub overrun_limit: CrankTravel,
+}
+
+/// Every setting, in the open, unchecked.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Schema {
+    /// How far commissioning has come.
+    pub stage: Stage,
+    /// Resolver and receiver.
+    pub receiver: receiver::Settings,
+    /// Two-hand logic.
+    pub two_hand: two_hand::Config,
+    /// Valve elements.
+    pub valve_pair: valve_pair::Config,
+    /// Bounds on motion.
+    pub motion: motion::Config,
+    /// Stop supervision.
+    pub stop: stop_time::Config,
+    /// Top stop and its compensation.
+    pub top_stop: top_stop::Config,
+    /// Angles of the stroke.
+    pub angles: Angles,
+    /// From request to coil off, the longest.
+    pub control_response: Duration,
+    /// Installed safeguards.
+    pub guards: [Option<Guard>; GUARDS_MAX],
+}
+
+/// What is wrong with a schema. Each names what it is about and the bound it breaks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Problem {
+    /// The receiver cannot work with its settings.
+    Receiver(receiver::ConfigError),
+    /// An advisory limit is not below its latch limit.
+    AdvisoryNotBelowLatch {
+        /// Which data set.
+        kind: stop_time::StopKind,
+        /// Time or travel.
+        quantity: Quantity,
+    },
+    /// The latch limit is longer than the installed distance of a guard allows.
+    LatchBeyondDistance {
+        /// The guard's place in the list.
+        guard: usize,
+        /// The longest stopping time it allows; `None` when none is short enough.
+        allowed: Option<Duration>,
+    },
+    /// A guard lacks what its rule needs.
+    GuardIncomplete {
+        /// The guard's place in the list.
+        guard: usize,
+    },
+    /// No guard is given, so no limit can be checked against a distance.
+    NoGuard,
+    /// The take-over angle is in the closing stroke.
+    TakeOverBeforeBottom,
+    /// The release angle is not in the opening stroke, 200 degrees or later.
+    ReleaseOutOfRange,
+    /// Muting ends before take-over, or so late that a stop begun at the latest release angle and
+    /// ended at the latch limit would still be muted past the top.
+    MuteEndOutOfRange,
+    /// The window around the top reaches past the overrun limit.
+    WindowBeyondOverrun,
+    /// The overrun limit is above 25 degrees.
+    OverrunLimitTooFar,
+    /// A stop at the advisory travel, begun at the late bound, would pass the overrun limit.
+    LateBoundBeyondOverrun,
+    /// The bounds of the compensation are not both positive.
+    CompensationBounds,
+    /// The release debounce is above 5 ms.
+    ReleaseDebounceTooLong,
+    /// The synchronous time is above 0.5 s.
+    SynchronousTooLong,
+    /// A speed or a time that must be positive is not.
+    NotPositive,
+}
+
+/// What a limit limits.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Quantity {
+    /// Stopping time.
+    Time,
+    /// Stopping travel.
+    Travel,
+}
+
+/// All problems of one check.
+pub type Problems = heapless::Vec<Problem, PROBLEMS_MAX>;
+
+/// Settings that have been checked as a whole.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Settings {
+    schema: Schema,
+    receiver: receiver::Config,
+}
+
+impl Settings {
+    /// Checks a schema.
+    ///
+    /// # Errors
+    /// Every problem found, not the first only.
+    // Without allocation the list travels by value; it is read once, when settings are refused.
+    #[allow(clippy::result_large_err)]
+    pub fn try_new(schema: Schema) -> Result<Self, Problems> {
+        let mut problems = Problems::new();
+        let mut note = |problem| {
+            // More problems than fit change nothing: the schema is refused all the same.
+            let _ = problems.push(problem);
+        };
+        check_times(&schema, &mut note);
+        check_limits(&schema, &mut note);
+        check_angles(&schema, &mut note);
+        check_guards(&schema, &mut note);
+        let receiver = receiver::Config::try_new(schema.receiver);
+        if let Err(error) = receiver {
+            note(Problem::Receiver(error));
+        }
+        match receiver {
+            Ok(receiver) if problems.is_empty() => Ok(Self { schema, receiver }),
+            _ => Err(problems),
+        }
+    }
+
+    /// The settings.
+    pub const fn get(&self) -> &Schema {
+        &self.schema
+    }
+
+    /// The receiver's, made ready for use.
+    pub const fn receiver(&self) -> &receiver::Config {
+        &self.receiver
+    }
+}
+
+fn check_times(schema: &Schema, note: &mut impl FnMut(Problem)) {
+    if schema.two_hand.release_debounce > RELEASE_DEBOUNCE_MAX {
+        note(Problem::ReleaseDebounceTooLong);
+    }
+    if schema.two_hand.synchronous_within > SYNCHRONOUS_MAX {
+        note(Problem::SynchronousTooLong);
+    }
+    let speeds = [
+        schema.motion.speed_max,
+        schema.stop.top.speed,
+        schema.stop.mid_stroke.speed,
+        schema.top_stop.speed,
+    ];
+    if speeds.iter().any(|speed| speed.as_counts_per_ms() <= 0) {
+        note(Problem::NotPositive);
+    }
+}
+
+fn check_limits(schema: &Schema, note: &mut impl FnMut(Problem)) {
+    for kind in [stop_time::StopKind::Top, stop_time::StopKind::MidStroke] {
+        let limits: &StopLimits = schema.stop.limits(kind);
+        if limits.time_advisory >= limits.time_latch {
+            note(Problem::AdvisoryNotBelowLatch {
+                kind,
+                quantity: Quantity::Time,
+            });
+        }
+        if limits.travel_advisory >= limits.travel_latch {
+            note(Problem::AdvisoryNotBelowLatch {
+                kind,
+                quantity: Quantity::Travel,
+            });
+        }
+    }
+    let bounds = [schema.top_stop.early_bound, schema.top_stop.late_bound];
+    if bounds.iter().any(|bound| *bound <= CrankTravel::ZERO) {
+        note(Problem::CompensationBounds);
+    }
+}
+
+fn check_angles(schema: &Schema, note: &mut impl FnMut(Problem)) {
+    let angles = &schema.angles;
+    if angles.take_over.is_downstroke() {
+        note(Problem::TakeOverBeforeBottom);
+    }
+    if angles.mute_end.is_downstroke() || angles.mute_end.to_bits() <= angles.take_over.to_bits() {
+        note(Problem::MuteEndOutOfRange);
+    }
+    if angles.overrun_limit > OVERRUN_MAX {
+        note(Problem::OverrunLimitTooFar);
+    }
+    let target_past_top = schema
+        .top_stop
+        .target
+        .offset_from(CrankAngle::TOP_DEAD_CENTRE);
+    if target_past_top.saturating_add(angles.window_after) > angles.overrun_limit {
+        note(Problem::WindowBeyondOverrun);
+    }
+    if schema.stage == Stage::Commissioned {
+        check_release(schema, note);
+    }
+}
+
+/// What can only hold once the release angle is commissioned.
+fn check_release(schema: &Schema, note: &mut impl FnMut(Problem)) {
+    let top = &schema.top_stop;
+    let release = top.release.to_bits();
+    if release < RELEASE_MIN.to_bits() || release <= schema.angles.take_over.to_bits() {
+        note(Problem::ReleaseOutOfRange);
+    }
+    // The advisory travel is what the compensation may absorb: begun at the latest release angle
+    // it must still end before the overrun limit plus that absorption.
+    if top.late_bound.saturating_add(schema.angles.window_after) > schema.angles.overrun_limit {
+        note(Problem::LateBoundBeyondOverrun);
+    }
+}
+
+fn check_guards(schema: &Schema, note: &mut impl FnMut(Problem)) {
+    if schema.stage != Stage::Commissioned {
+        return;
+    }
+    if schema.guards.iter().all(Option::is_none) {
+        note(Problem::NoGuard);
+    }
+    for (index, guard) in schema.guards.iter().enumerate() {
+        let Some(guard) = guard else { continue };
+        let others = ResponseTimes {
+            control: schema.control_response,
+            device: guard.device,
+            ..ResponseTimes::default()
+        };
+        match guard
+            .rule
+            .longest_stopping(guard.approach, guard.installed, others)
+        {
+            Err(_) => note(Problem::GuardIncomplete { guard: index }),
+            Ok(allowed) => {
+                let fits = allowed.is_some_and(|most| schema.stop.mid_stroke.time_latch <= most);
+                if !fits {
+                    note(Problem::LatchBeyondDistance {
+                        guard: index,
+                        allowed,
+                    });
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,124 @@
+//! The clutch/brake valve: two elements, each with its drive, its coil's read-back and its
+//! feedback. Every transition is timed for each element alone: two exhaust paths in parallel hide
+//! one dead element inside the scatter of the stopping time.
+
+use crate::fault::{FaultCode, FaultSet};
+use crate::time::{Duration, Instant};
+
+/// Elements of the valve.
+pub const ELEMENTS: usize = 2;
+
+/// A signal with the instant of its last change, as an input-capture timer delivers it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Captured {
+    /// The level now.
+    pub is_on: bool,
+    /// When it last changed.
+    pub changed_at: Instant,
+}
+
+/// What one valve element reports.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct ElementFeedback {
+    /// The coil carries current.
+    pub coil: Captured,
+    /// The spool has shifted to its driven position.
+    pub shifted: Captured,
+}
+
+/// Longest times an element may take to follow its drive.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Config {
+    /// From the drive's change to the coil's.
+    pub coil_within: Duration,
+    /// From the drive's change to the spool's, switching on.
+    pub on_within: Duration,
+    /// From the drive's change to the spool's, switching off; part of the stopping-time budget.
+    pub off_within: Duration,
+}
+
+impl Config {
+    /// Fixed bounds until a press's own are known: 50 ms for the coil, 150 ms for the spool.
+    pub const DEFAULT: Self = Self {
+        coil_within: Duration::from_millis(50),
+        on_within: Duration::from_millis(150),
+        off_within: Duration::from_millis(150),
+    };
+}
+
+/// Watches both elements follow one common drive.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct ValvePair {
+    drive: Captured,
+}
+
+impl ValvePair {
+    /// Both drives off.
+    pub const fn new() -> Self {
+        Self {
+            drive: Captured {
+                is_on: false,
+                changed_at: Instant::from_micros(0),
+            },
+        }
+    }
+
+    /// Whether the drives are on.
+    pub const fn is_driven(&self) -> bool {
+        self.drive.is_on
+    }
+
+    /// When the drives went off, while they are off.
+    pub fn driven_off_at(&self) -> Option<Instant> {
+        (!self.drive.is_on).then_some(self.drive.changed_at)
+    }
+
+    /// Notes a change of the drives that takes effect at `at`.
+    pub fn drive(&mut self, is_on: bool, at: Instant) {
+        if self.drive.is_on != is_on {
+            self.drive = Captured {
+                is_on,
+                changed_at: at,
+            };
+        }
+    }
+
+    /// Judges both elements at `now`.
+    pub fn judge(
+        &self,
+        config: &Config,
+        feedback: &[ElementFeedback; ELEMENTS],
+        now: Instant,
+    ) -> FaultSet {
+        let since = now.saturating_since(self.drive.changed_at);
+        let shift_within = if self.drive.is_on {
+            config.on_within
+        } else {
+            config.off_within
+        };
+        feedback.iter().fold(FaultSet::EMPTY, |faults, element| {
+            let coil_late = element.coil.is_on != self.drive.is_on && since > config.coil_within;
+            let spool_late = element.shifted.is_on != self.drive.is_on && since > shift_within;
+            faults
+                .with_if(FaultCode::CoilReadBack, coil_late)
+                .with_if(FaultCode::ValveElementStuck, spool_late)
+        })
+    }
+}
+
+/// When the first of both coils lost its current after `command`, if one has. A coil that is off
+/// past its bound without a change of its own was never on: then the command itself counts.
+pub fn coil_off_since(
+    config: &Config,
+    feedback: &[ElementFeedback; ELEMENTS],
+    command: Instant,
+    now: Instant,
+) -> Option<Instant> {
+    let is_overdue = now.saturating_since(command) > config.coil_within;
+    feedback
+        .iter()
+        .filter(|element| !element.coil.is_on)
+        .filter(|element| element.coil.changed_at >= command || is_overdue)
+        .map(|element| element.coil.changed_at.max(command))
+        .min()
+}

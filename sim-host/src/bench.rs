@@ -1,0 +1,388 @@
+//! The lock-step world that owns time: the simulated press turns, its resolver is sampled, the
+//! controller ticks, and what it writes reaches the press at the instant it names.
+//!
+//! One tick is a millisecond. The press runs first, frame by frame; then the controller sees the
+//! five frames and the panel. Nothing here waits, and two benches of one seed stay equal to the
+//! bit.
+
+use crate::plant::{Event, Mark, Plant, Setup, StopTruth};
+use crate::press::Press;
+use crate::resolver::Resolver;
+use crate::units;
+use std::collections::VecDeque;
+use stopwright_core::angle::CrankAngle;
+use stopwright_core::controller::{Controller, Inputs, Outputs, Selector, Service, ValveDrive};
+use stopwright_core::fault::FaultSet;
+use stopwright_core::fault_latch::Standing;
+use stopwright_core::receiver::CrankReading;
+use stopwright_core::settings::Settings;
+use stopwright_core::signal::{CODE_ZERO, CarrierFrame, FRAMES_PER_TICK, SAMPLES_PER_FRAME};
+use stopwright_core::stop_time::StopRecord;
+use stopwright_core::stroke::Mode;
+use stopwright_core::time::Instant;
+use stopwright_core::two_hand::{PalmContacts, Station};
+use stopwright_core::valve_pair::{Captured, ELEMENTS, ElementFeedback};
+
+const TICK_US: u64 = 1_000;
+const FRAME_US: u64 = TICK_US / FRAMES_PER_TICK as u64;
+/// Crank speed below which the flywheel counts as at rest, strokes per minute.
+const FLYWHEEL_AT_REST_SPM: f64 = 0.5;
+/// Samples of the crank kept behind the present, one a tick.
+const HISTORY_TICKS: usize = 4_000;
+
+/// What people and devices at the press do. Set it and tick.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Panel {
+    /// Mode selector.
+    pub mode: Mode,
+    /// Left palm button of the first station.
+    pub left_pressed: bool,
+    /// Right palm button of the first station.
+    pub right_pressed: bool,
+    /// Key for supervised work.
+    pub key_turned: bool,
+    /// Emergency stop operated.
+    pub emergency_operated: bool,
+    /// Stop control operated.
+    pub stop_operated: bool,
+    /// Something is in the presence-sensing field.
+    pub presence_blocked: bool,
+    /// Counterbalance pressure switch in its window.
+    pub counterbalance_air_ok: bool,
+    /// Clutch air pressure switch in its window.
+    pub clutch_air_ok: bool,
+    /// Prior action for continuous.
+    pub arm_pressed: bool,
+    /// Top stop wanted.
+    pub top_stop_pressed: bool,
+    /// Reset, for the next tick only.
+    pub reset: Option<Standing>,
+    /// In the test mode: the angle at which to stop.
+    pub test_angle: Option<CrankAngle>,
+}
+
+impl Default for Panel {
+    fn default() -> Self {
+        Self {
+            mode: Mode::Off,
+            left_pressed: false,
+            right_pressed: false,
+            key_turned: false,
+            emergency_operated: false,
+            stop_operated: false,
+            presence_blocked: false,
+            counterbalance_air_ok: true,
+            clutch_air_ok: true,
+            arm_pressed: false,
+            top_stop_pressed: false,
+            reset: None,
+            test_angle: None,
+        }
+    }
+}
+
+/// What commissioning asks of the controller in one tick; the owned twin of [`Service`].
+#[derive(Clone, Debug, Default, PartialEq)]
+pub enum Request {
+    /// Nothing.
+    #[default]
+    None,
+    /// Capture the electrical angle.
+    CaptureAngle,
+    /// Put settings in force.
+    Adopt(Box<Settings>),
+}
+
+/// One sample of the crank as the receiver sees it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Sample {
+    /// When, s.
+    pub time_s: f64,
+    /// Crank angle by the direct decode, degrees.
+    pub crank_deg: f64,
+    /// Speed by the tracking loop, strokes per minute.
+    pub speed_spm: f64,
+    /// A valve coil carries current.
+    pub coil_on: bool,
+}
+
+/// A stop as the controller measured it, beside what really happened.
+#[derive(Clone, Debug)]
+pub struct MeasuredStop {
+    /// The controller's record.
+    pub record: StopRecord,
+    /// Plant truth; none when the press was at rest at coil off.
+    pub truth: Option<StopTruth>,
+    /// From the command to the spool of each element having shifted, ms.
+    pub shift_off_ms: [f64; ELEMENTS],
+    /// The crank around the stop.
+    pub trace: Vec<Sample>,
+}
+
+/// Press, resolver and controller in lock step.
+#[derive(Debug)]
+pub struct Bench {
+    plant: Plant,
+    resolver: Resolver,
+    controller: Controller,
+    now_us: u64,
+    feedback: [ElementFeedback; ELEMENTS],
+    drive: ValveDrive,
+    outputs: Option<Outputs>,
+    history: VecDeque<Sample>,
+    truths: VecDeque<StopTruth>,
+    stops: Vec<MeasuredStop>,
+    events: Vec<Event>,
+    /// The panel.
+    pub panel: Panel,
+    /// Asked of the controller until taken back.
+    pub request: Request,
+}
+
+impl Bench {
+    /// A press of this set-up with a controller under `settings`, at power-up.
+    pub fn new(
+        press: &Press,
+        setup: &Setup,
+        resolver: Resolver,
+        settings: Settings,
+        seed: u64,
+    ) -> Self {
+        Self {
+            plant: Plant::new(press, setup, seed),
+            resolver,
+            controller: Controller::new(settings, FaultSet::EMPTY),
+            now_us: 0,
+            feedback: [ElementFeedback::default(); ELEMENTS],
+            drive: ValveDrive::default(),
+            outputs: None,
+            history: VecDeque::with_capacity(HISTORY_TICKS),
+            truths: VecDeque::new(),
+            stops: Vec::new(),
+            events: Vec::new(),
+            panel: Panel::default(),
+            request: Request::None,
+        }
+    }
+
+    /// The press, for what a person at it can see and do.
+    pub fn plant(&self) -> &Plant {
+        &self.plant
+    }
+
+    /// The press, to act on.
+    pub fn plant_mut(&mut self) -> &mut Plant {
+        &mut self.plant
+    }
+
+    /// The resolver and its converter, to break.
+    pub fn resolver_mut(&mut self) -> &mut Resolver {
+        &mut self.resolver
+    }
+
+    /// The controller, for its settings.
+    pub fn controller(&self) -> &Controller {
+        &self.controller
+    }
+
+    /// Time since power-up, s.
+    pub fn now_s(&self) -> f64 {
+        self.now_us as f64 / 1e6
+    }
+
+    /// What the controller said last; none before the first tick.
+    pub fn outputs(&self) -> Option<&Outputs> {
+        self.outputs.as_ref()
+    }
+
+    /// When the latch limit of the stop that runs now runs out, s since power-up.
+    pub fn limit_runs_out_s(&self) -> Option<f64> {
+        self.controller.stop_limit_ends_at().map(units::instant_s)
+    }
+
+    /// Stops that ended since the last call.
+    pub fn take_stops(&mut self) -> Vec<MeasuredStop> {
+        std::mem::take(&mut self.stops)
+    }
+
+    /// What happened in the press since the last call.
+    pub fn take_events(&mut self) -> Vec<Event> {
+        std::mem::take(&mut self.events)
+    }
+
+    /// Carrier frames of the next tick, with the press turned on to its end.
+    fn sense(&mut self) -> [CarrierFrame; FRAMES_PER_TICK] {
+        let blank = CarrierFrame {
+            sine: [CODE_ZERO; SAMPLES_PER_FRAME],
+            cosine: [CODE_ZERO; SAMPLES_PER_FRAME],
+        };
+        let mut frames = [blank; FRAMES_PER_TICK];
+        for frame in &mut frames {
+            let state = self.plant.state();
+            *frame = self
+                .resolver
+                .frame(state.angle_rad, state.speed_rad_s, state.accel_rad_s2);
+            self.now_us += FRAME_US;
+            self.plant.advance_to(self.now_s());
+        }
+        self.collect();
+        frames
+    }
+
+    /// Takes over what the press reports: truth, and the feedback of the valve elements with the
+    /// instants an input-capture timer would hold.
+    fn collect(&mut self) {
+        let events = self.plant.take_events();
+        for event in &events {
+            let (element, is_on, is_coil) = match event.mark {
+                Mark::CoilOn(element) => (element, true, true),
+                Mark::CoilOff(element) => (element, false, true),
+                Mark::ValveOn(element) => (element, true, false),
+                Mark::ValveOff(element) => (element, false, false),
+                _ => continue,
+            };
+            let changed_at = Instant::from_micros((event.time_s * 1e6).round() as u64);
+            let captured = Captured { is_on, changed_at };
+            let feedback = &mut self.feedback[element];
+            *(if is_coil {
+                &mut feedback.coil
+            } else {
+                &mut feedback.shifted
+            }) = captured;
+        }
+        self.truths.extend(self.plant.take_stops());
+        self.events.extend(events);
+    }
+
+    /// One millisecond.
+    pub fn tick(&mut self) -> &Outputs {
+        let frames = self.sense();
+        let request = std::mem::take(&mut self.request);
+        let inputs = self.inputs(frames, &request);
+        let outputs = self.controller.tick(&inputs);
+        self.panel.reset = None;
+        self.request = request;
+        self.act(&outputs);
+        self.remember(&outputs);
+        self.outputs.insert(outputs)
+    }
+
+    fn inputs<'a>(
+        &self,
+        frames: [CarrierFrame; FRAMES_PER_TICK],
+        request: &'a Request,
+    ) -> Inputs<'a> {
+        let panel = &self.panel;
+        let palm = |pressed| {
+            if pressed {
+                PalmContacts::PRESSED
+            } else {
+                PalmContacts::RELEASED
+            }
+        };
+        let station = Station {
+            is_active: true,
+            left: palm(panel.left_pressed),
+            right: palm(panel.right_pressed),
+        };
+        let motor_on = self.plant.motor_on();
+        Inputs {
+            now: Instant::from_micros(self.now_us),
+            frames,
+            supply_ok: true,
+            stations: [station, Station::default()],
+            selector: Selector::at(panel.mode),
+            emergency_chain_closed: [!panel.emergency_operated; 2],
+            stop_control_closed: !panel.stop_operated,
+            presence_clear: [!panel.presence_blocked; 2],
+            guards_closed: [true; 2],
+            motor_forward: motor_on,
+            drive_at_rest: !motor_on && self.plant.flywheel_spm() < FLYWHEEL_AT_REST_SPM,
+            clutch_air_ok: panel.clutch_air_ok,
+            counterbalance_air_ok: panel.counterbalance_air_ok,
+            auxiliaries_ok: true,
+            key_turned: panel.key_turned,
+            valve: self.feedback,
+            arm_pressed: panel.arm_pressed,
+            top_stop_pressed: panel.top_stop_pressed,
+            reset: panel.reset,
+            test_angle: panel.test_angle,
+            service: match request {
+                Request::None => Service::None,
+                Request::CaptureAngle => Service::CaptureAngle,
+                Request::Adopt(settings) => Service::Adopt(settings),
+            },
+        }
+    }
+
+    /// Writes what the controller said to the press.
+    fn act(&mut self, outputs: &Outputs) {
+        if outputs.valve.is_on != self.drive.is_on {
+            let at_s = self.now_s() + units::duration_ms(outputs.valve.after) / 1e3;
+            for element in 0..ELEMENTS {
+                self.plant.drive(element, outputs.valve.is_on, at_s);
+            }
+        }
+        self.drive = outputs.valve;
+        if outputs.second_means {
+            self.plant.set_motor(false);
+            self.plant.dump_air();
+        }
+    }
+
+    fn remember(&mut self, outputs: &Outputs) {
+        if let Some(reading) = outputs.position.trusted() {
+            if self.history.len() == HISTORY_TICKS {
+                self.history.pop_front();
+            }
+            self.history.push_back(self.sample(reading));
+        }
+        let Some(record) = outputs.stop else { return };
+        let truth = self.truth_of(&record);
+        let trace = self.trace_of(&record);
+        let shift_off_ms = self.feedback.map(|element| {
+            units::duration_ms(
+                element
+                    .shifted
+                    .changed_at
+                    .saturating_since(record.commanded_at),
+            )
+        });
+        self.stops.push(MeasuredStop {
+            record,
+            truth,
+            shift_off_ms,
+            trace,
+        });
+    }
+
+    fn sample(&self, reading: &CrankReading) -> Sample {
+        Sample {
+            time_s: units::instant_s(reading.measured_at()),
+            crank_deg: units::angle_deg(reading.measured()),
+            speed_spm: units::speed_spm(reading.speed()),
+            coil_on: self.feedback.iter().any(|element| element.coil.is_on),
+        }
+    }
+
+    /// The true stop that began at the record's coil off.
+    fn truth_of(&mut self, record: &StopRecord) -> Option<StopTruth> {
+        let coil_off_s = units::instant_s(record.coil_off_at);
+        let index = self
+            .truths
+            .iter()
+            .position(|truth| (truth.coil_off_s - coil_off_s).abs() < 1e-4);
+        let truth = index.and_then(|index| self.truths.remove(index));
+        self.truths.retain(|truth| truth.coil_off_s > coil_off_s);
+        truth
+    }
+
+    fn trace_of(&self, record: &StopRecord) -> Vec<Sample> {
+        let from = units::instant_s(record.commanded_at) - 0.2;
+        self.history
+            .iter()
+            .filter(|sample| sample.time_s >= from)
+            .copied()
+            .collect()
+    }
+}

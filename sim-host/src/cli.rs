@@ -1,0 +1,53 @@
+//! The command line: flags, progress, exit status. Everything else is in the library.
+
+mod explain;
+mod progress;
+mod quantity;
+mod rehearse;
+
+use clap::{Parser, Subcommand};
+use std::process::ExitCode;
+
+/// Exit status when the command could not do its work.
+const FAILED: u8 = 1;
+
+#[derive(Parser)]
+#[command(name = "stopwright", version, about, long_about = LONG_ABOUT, after_help = EXIT_STATUS)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+const LONG_ABOUT: &str = "Rehearse the commissioning of a mechanical press's rotary-position \
+control on a simulated press, or study recorded stops of a real one.\n\n\
+A model and a verification aid. Not certified, and never the safeguard of a real press. Local \
+codes and licensed practice govern.";
+
+const EXIT_STATUS: &str = "Exit status: 0 commissionable (or done); 1 the work could not be done; \
+2 the command line is wrong; 3 commissionable with restrictions; 4 not commissionable.";
+
+#[derive(Subcommand)]
+enum Command {
+    /// Carry a whole commissioning through on a simulated press.
+    Rehearse(rehearse::Arguments),
+    /// Say what a fault number means, why, what to check, and how it is reset.
+    Explain(explain::Arguments),
+}
+
+/// Runs the command named on the command line.
+pub fn main() -> ExitCode {
+    let outcome = match Arguments::parse().command {
+        Command::Rehearse(arguments) => rehearse::run(&arguments),
+        Command::Explain(arguments) => explain::run(&arguments),
+    };
+    match outcome {
+        Ok(status) => ExitCode::from(status),
+        Err(problem) => {
+            eprintln!("error: {problem}");
+            ExitCode::from(FAILED)
+        }
+    }
+}
+
+/// What a command could not do, for the person who called it.
+type Problem = Box<dyn std::error::Error>;

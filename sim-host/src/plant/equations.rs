@@ -1,0 +1,277 @@
+//! The equations of motion in each mode, and the energies that go with them.
+
+use super::Plant;
+
+/// Angle and speeds of crank and flywheel (at the crank).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Motion {
+    pub(super) angle_rad: f64,
+    /// Sine and cosine of the angle.
+    pub(super) sin: f64,
+    pub(super) cos: f64,
+    pub(super) speed_rad_s: f64,
+    pub(super) flywheel_rad_s: f64,
+}
+
+/// Whether the crank turns, and which way (+1 forward, −1 reverse).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum Crank {
+    Standing,
+    Turning(f64),
+}
+
+/// Whether crank and flywheel turn as one, and if not, whether the flywheel drives (+1) or brakes
+/// the crank (−1).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum Clutch {
+    Locked,
+    Slipping(f64),
+}
+
+/// Energies, J, each positive in its usual direction.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Energy {
+    /// Put in by the motor (less the drag of a run-down).
+    pub motor_j: f64,
+    /// Turned to heat in the brake.
+    pub brake_j: f64,
+    /// Turned to heat by running friction.
+    pub friction_j: f64,
+    /// Turned to heat in the slipping clutch.
+    pub clutch_j: f64,
+    /// Given to the work.
+    pub work_j: f64,
+    /// Put in by the turning gear.
+    pub barring_j: f64,
+}
+
+/// Rates of change at one instant.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Rates {
+    speed: f64,
+    pub(super) accel: f64,
+    flywheel_accel: f64,
+    /// Torque by which the mode could hold on: of the locked clutch beyond what it carries, of
+    /// brake and friction beyond what pulls at the standing crank, N·m. Negative: the mode ends.
+    pub(super) margin_nm: f64,
+    power: Energy,
+}
+
+/// Torque capacities of the friction faces at an instant.
+#[derive(Clone, Copy, Debug)]
+struct Torques {
+    brake_nm: f64,
+    clutch_nm: f64,
+}
+
+/// Torques at the crank but the clutch's, those of inertia included.
+#[derive(Clone, Copy, Debug)]
+struct Load {
+    inertia: f64,
+    crank_nm: f64,
+    work_nm: f64,
+    barring_nm: f64,
+}
+
+impl Motion {
+    pub(super) fn at(angle_rad: f64, speed_rad_s: f64, flywheel_rad_s: f64) -> Self {
+        let (sin, cos) = angle_rad.sin_cos();
+        Self {
+            angle_rad,
+            sin,
+            cos,
+            speed_rad_s,
+            flywheel_rad_s,
+        }
+    }
+
+    pub(super) fn moved(&self, rates: &Rates, span_s: f64) -> Self {
+        let angle_rad = self.angle_rad + rates.speed * span_s;
+        let speed_rad_s = self.speed_rad_s + rates.accel * span_s;
+        let flywheel_rad_s = self.flywheel_rad_s + rates.flywheel_accel * span_s;
+        Self::at(angle_rad, speed_rad_s, flywheel_rad_s)
+    }
+
+    /// As [`Self::moved`], for a point that is used and thrown away: sine and cosine are turned on
+    /// by a series, good to 1e-12 for the hundredth of a radian that half a step moves the crank.
+    pub(super) fn nudged(&self, rates: &Rates, span_s: f64) -> Self {
+        let turned = rates.speed * span_s;
+        let square = turned * turned;
+        let cos_turned = 1.0 - square * (0.5 - square / 24.0);
+        let sin_turned = turned * (1.0 - square * (1.0 - square / 20.0) / 6.0);
+        Self {
+            angle_rad: self.angle_rad + turned,
+            sin: self.sin * cos_turned + self.cos * sin_turned,
+            cos: self.cos * cos_turned - self.sin * sin_turned,
+            speed_rad_s: self.speed_rad_s + rates.accel * span_s,
+            flywheel_rad_s: self.flywheel_rad_s + rates.flywheel_accel * span_s,
+        }
+    }
+
+    /// How much faster the flywheel is than the crank, rad/s.
+    pub(super) fn slip_rad_s(&self) -> f64 {
+        self.flywheel_rad_s - self.speed_rad_s
+    }
+}
+
+impl Energy {
+    /// Adds what `rates` make of a span.
+    pub(super) fn flow(&mut self, rates: &Rates, span_s: f64) {
+        let power = &rates.power;
+        self.motor_j += power.motor_j * span_s;
+        self.brake_j += power.brake_j * span_s;
+        self.friction_j += power.friction_j * span_s;
+        self.clutch_j += power.clutch_j * span_s;
+        self.work_j += power.work_j * span_s;
+        self.barring_j += power.barring_j * span_s;
+    }
+}
+
+impl Rates {
+    /// Power of the brake, W.
+    pub(super) fn brake_w(&self) -> f64 {
+        self.power.brake_j
+    }
+}
+
+impl Plant {
+    /// The equations of the present mode at a point.
+    pub(super) fn rates(&self, time_s: f64, at: &Motion) -> Rates {
+        let torques = self.torques(time_s);
+        let motor_nm = self.motor_nm(at.flywheel_rad_s);
+        match self.crank {
+            Crank::Standing => self.standing_rates(at, &torques, motor_nm),
+            Crank::Turning(direction) => self.turning_rates(at, direction, &torques, motor_nm),
+        }
+    }
+
+    fn standing_rates(&self, at: &Motion, torques: &Torques, motor_nm: f64) -> Rates {
+        let drive_nm = torques.clutch_nm * sign(at.flywheel_rad_s);
+        let hold_nm = torques.brake_nm + self.machine.friction_nm;
+        Rates {
+            flywheel_accel: (motor_nm - drive_nm) / self.machine.flywheel_kg_m2,
+            margin_nm: hold_nm - (self.rest_nm() + drive_nm).abs(),
+            power: Energy {
+                motor_j: motor_nm * at.flywheel_rad_s,
+                clutch_j: drive_nm * at.flywheel_rad_s,
+                ..Energy::default()
+            },
+            ..Rates::default()
+        }
+    }
+
+    fn turning_rates(
+        &self,
+        at: &Motion,
+        direction: f64,
+        torques: &Torques,
+        motor_nm: f64,
+    ) -> Rates {
+        let load = self.load(at, direction, torques.brake_nm);
+        let flywheel = self.machine.flywheel_kg_m2;
+        let (clutch_nm, accel, flywheel_accel) = match self.clutch {
+            Clutch::Locked => {
+                let accel = (load.crank_nm + motor_nm) / (load.inertia + flywheel);
+                (motor_nm - flywheel * accel, accel, accel)
+            }
+            Clutch::Slipping(driving) => {
+                let clutch_nm = torques.clutch_nm * driving;
+                (
+                    clutch_nm,
+                    (load.crank_nm + clutch_nm) / load.inertia,
+                    (motor_nm - clutch_nm) / flywheel,
+                )
+            }
+        };
+        let along = direction * at.speed_rad_s;
+        Rates {
+            speed: at.speed_rad_s,
+            accel,
+            flywheel_accel,
+            margin_nm: torques.clutch_nm - clutch_nm.abs(),
+            power: Energy {
+                motor_j: motor_nm * at.flywheel_rad_s,
+                brake_j: torques.brake_nm * along,
+                friction_j: self.machine.friction_nm * along,
+                clutch_j: clutch_nm * at.slip_rad_s(),
+                work_j: load.work_nm * at.speed_rad_s,
+                barring_j: load.barring_nm * at.speed_rad_s,
+            },
+        }
+    }
+
+    /// Torque with which all but brake and friction pulls at the standing crank, N·m.
+    pub(super) fn pull_nm(&self) -> f64 {
+        let drive_nm = self.torques(self.time_s).clutch_nm * sign(self.motion.flywheel_rad_s);
+        self.rest_nm() + drive_nm
+    }
+
+    /// Torque of weight and turning gear at the standing crank, N·m.
+    fn rest_nm(&self) -> f64 {
+        self.rest_pull_nm + self.barring.push_nm(self.rest_pull_nm)
+    }
+
+    /// Torque of the weight at the crank where it is now, N·m.
+    pub(super) fn weight_nm(&self) -> f64 {
+        self.machine.unbalanced_n * self.machine.pose(&self.motion).gradient
+    }
+
+    /// Difference in acceleration by which a slipping clutch without torque would drift apart:
+    /// flywheel less crank, rad/s².
+    pub(super) fn drift_rad_s2(&self, direction: f64) -> f64 {
+        let brake_nm = self.torques(self.time_s).brake_nm;
+        let load = self.load(&self.motion, direction, brake_nm);
+        let motor_nm = self.motor_nm(self.motion.flywheel_rad_s);
+        motor_nm / self.machine.flywheel_kg_m2 - load.crank_nm / load.inertia
+    }
+
+    /// Speed at which crank and flywheel go on when they lock, rad/s.
+    pub(super) fn together_rad_s(&self) -> f64 {
+        let inertia = self.machine.pose(&self.motion).inertia;
+        let flywheel = self.machine.flywheel_kg_m2;
+        (inertia * self.motion.speed_rad_s + flywheel * self.motion.flywheel_rad_s)
+            / (inertia + flywheel)
+    }
+
+    fn load(&self, at: &Motion, direction: f64, brake_nm: f64) -> Load {
+        let machine = &self.machine;
+        let pose = machine.pose(at);
+        let work_nm = machine.work_nm(at.angle_rad, pose.gradient, at.speed_rad_s);
+        let other_nm = machine.unbalanced_n * pose.gradient
+            - work_nm
+            - direction * (brake_nm + machine.friction_nm)
+            - pose.half_inertia_slope * at.speed_rad_s * at.speed_rad_s;
+        let barring_nm = self
+            .barring
+            .torque_nm(at.speed_rad_s, pose.inertia, other_nm);
+        Load {
+            inertia: pose.inertia,
+            crank_nm: other_nm + barring_nm,
+            work_nm,
+            barring_nm,
+        }
+    }
+
+    fn motor_nm(&self, flywheel_rad_s: f64) -> f64 {
+        self.machine
+            .motor_nm(self.motor_on, self.setting.now_rad_s, flywheel_rad_s)
+    }
+
+    fn torques(&self, time_s: f64) -> Torques {
+        let shares = self.air.shares(time_s);
+        let set = if self.barring.releases_brake() {
+            0.0
+        } else {
+            shares.brake
+        };
+        Torques {
+            brake_nm: self.machine.brake_nm * set,
+            clutch_nm: self.machine.clutch_nm * shares.clutch,
+        }
+    }
+}
+
+/// Sign with zero at zero.
+pub(super) fn sign(value: f64) -> f64 {
+    if value == 0.0 { 0.0 } else { value.signum() }
+}

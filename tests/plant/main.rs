@@ -1,0 +1,7 @@
+//! The simulated press against published tables, an independent integration and itself.
+
+mod behaviour;
+mod bench;
+mod document;
+mod reference;
+mod tables;
