@@ -31,9 +31,9 @@ pub struct Demodulated {
     pub sine_offset: i16,
     /// Direct voltage of the cosine winding, converter codes from [`CODE_ZERO`].
     pub cosine_offset: i16,
-    /// How far opposite samples are from cancelling, the larger of both windings, converter
-    /// codes peak to peak. Noise shows here; a clean carrier of any amplitude does not.
-    pub noise: u16,
+    /// Sums of the samples half a period apart, sine and cosine winding: everything in the frame
+    /// that is not carrier.
+    pub pairs: [[i16; SAMPLES_PER_FRAME / 2]; 2],
     /// A code of either winding stood at an end of the converter's range.
     pub is_clipped: bool,
 }
@@ -42,7 +42,7 @@ struct Winding {
     in_phase: i32,
     quadrature: i32,
     offset: i16,
-    noise: u16,
+    pairs: [i16; SAMPLES_PER_FRAME / 2],
     is_clipped: bool,
 }
 
@@ -57,6 +57,27 @@ impl Config {
             phase_sine: sine as i32,
             phase_cosine: cosine as i32,
         }
+    }
+}
+
+impl Demodulated {
+    /// A dark converter.
+    pub const NONE: Self = Self {
+        in_phase: WindingAmplitudes { sine: 0, cosine: 0 },
+        quadrature: WindingAmplitudes { sine: 0, cosine: 0 },
+        sine_offset: 0,
+        cosine_offset: 0,
+        pairs: [[0; SAMPLES_PER_FRAME / 2]; 2],
+        is_clipped: false,
+    };
+
+    /// Noise, converter codes peak to peak: how unevenly what is not carrier has changed since
+    /// the frame `before`, in the noisier of the windings. A carrier of any amplitude, a direct
+    /// voltage, a standing distortion and a step of the angle leave it small.
+    pub fn noise(&self, before: &Self) -> u16 {
+        let [sine, cosine] = self.pairs;
+        let [sine_before, cosine_before] = before.pairs;
+        spread(sine, sine_before).max(spread(cosine, cosine_before))
     }
 }
 
@@ -75,11 +96,7 @@ pub fn demodulate(config: &Config, frame: &CarrierFrame) -> Demodulated {
         },
         sine_offset: sine.offset,
         cosine_offset: cosine.offset,
-        noise: if sine.noise > cosine.noise {
-            sine.noise
-        } else {
-            cosine.noise
-        },
+        pairs: [sine.pairs, cosine.pairs],
         is_clipped: sine.is_clipped || cosine.is_clipped,
     }
 }
@@ -135,7 +152,7 @@ fn detect(codes: &[u16; SAMPLES_PER_FRAME]) -> Winding {
         in_phase: weigh(o2, o1.wrapping_add(o3)),
         quadrature: weigh(o0, o1.wrapping_sub(o3)),
         offset: offset(&even),
-        noise: spread(&even),
+        pairs: even.map(|pair| pair as i16),
         is_clipped: codes.iter().any(|&code| code == 0 || code >= CODE_MAX),
     }
 }
@@ -151,9 +168,12 @@ fn offset(even: &[i32; 4]) -> i16 {
     (sum >> 3).wrapping_sub(CODE_ZERO as i32) as i16
 }
 
-fn spread(even: &[i32; 4]) -> u16 {
-    let (low, high) = even.iter().fold((i32::MAX, 0), |(low, high), &pair| {
-        (pair.min(low), pair.max(high))
-    });
-    high.wrapping_sub(low).min(u16::MAX as i32) as u16
+fn spread(pairs: [i16; SAMPLES_PER_FRAME / 2], before: [i16; SAMPLES_PER_FRAME / 2]) -> u16 {
+    let [a, b, c, d] = pairs;
+    let [e, f, g, h] = before;
+    let (a, b) = (a.wrapping_sub(e), b.wrapping_sub(f));
+    let (c, d) = (c.wrapping_sub(g), d.wrapping_sub(h));
+    let low = a.min(b).min(c.min(d));
+    let high = a.max(b).max(c.max(d));
+    high.abs_diff(low)
 }

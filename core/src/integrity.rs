@@ -91,11 +91,6 @@ impl Findings {
     }
 }
 
-/// Whether the frame is too noisy to prove anything.
-pub const fn is_noisy(config: &Config, frame: &Demodulated) -> bool {
-    frame.noise > config.noise
-}
-
 /// Looks over one frame; `balanced` are its in-phase amplitudes after the balance.
 pub fn inspect(config: &Config, frame: &Demodulated, balanced: WindingAmplitudes) -> Findings {
     let squared = squared_amplitude(balanced);
@@ -120,19 +115,21 @@ pub fn inspect(config: &Config, frame: &Demodulated, balanced: WindingAmplitudes
 }
 
 /// Whether the balanced vector stands off the predicted angle by more than `limit`, 2⁻³² turn:
-/// s·cos θ − c·sin θ against the amplitude. It shares no arithmetic with the direct decode.
+/// s·cos θ − c·sin θ against the amplitude, and s·sin θ + c·cos θ against zero for the far half of
+/// the turn. It shares no arithmetic with the direct decode.
 pub fn is_off_track(balanced: WindingAmplitudes, predicted: ElectricalAngle, limit: u32) -> bool {
     let (sine, cosine) = trig::sin_cos(predicted);
+    let along = product(balanced.sine, sine).wrapping_add(product(balanced.cosine, cosine));
     let residual =
         product(balanced.sine, cosine).wrapping_sub(product(balanced.cosine, sine)) >> 15;
     // Radians in 2⁻¹⁵; the sine of the limit is below that, so the check is the milder one.
     let limit = (u64::from(limit).wrapping_mul(TWO_PI_Q15) >> 32).min(1 << 15) as u32;
     let amplitude_squared = squared_amplitude(balanced) >> 15;
     let allowed = (amplitude_squared.wrapping_mul(limit) >> 15).wrapping_mul(limit);
-    residual
+    let residual_squared = residual
         .unsigned_abs()
-        .saturating_mul(residual.unsigned_abs())
-        > allowed
+        .saturating_mul(residual.unsigned_abs());
+    along < 0 || residual_squared > allowed
 }
 
 const TWO_PI_Q15: u64 = 205_887;

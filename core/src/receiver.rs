@@ -10,11 +10,15 @@
 //!              +-------------+------ integrity -----+-------------+----> faults
 //! ```
 //!
-//! The receiver raises faults; it does not latch them. A reading can only be made here.
+//! The receiver raises faults; it does not latch them. A reading can only be made here. What one
+//! resolver cannot know about itself, an [`index_switch`] or a [`second`] receiver contradicts.
 
+mod acceleration;
 mod burst;
 mod config;
+pub mod index_switch;
 mod liveness;
+pub mod second;
 
 pub use config::{Config, ConfigError, Settings};
 
@@ -29,11 +33,17 @@ use crate::speed::CrankSpeed;
 use crate::time::{Duration, Instant};
 use crate::tracking::Tracking;
 use crate::trig;
+use acceleration::AccelerationWatch;
 use burst::Burst;
 use liveness::Liveness;
 
 /// Good frames in a row before a position is trusted: 5 ms at 5000 frames a second.
 const ACQUIRING_FRAMES: u8 = 25;
+/// Good frames over whose way the first speed is taken. Over a single one the noise of two decodes
+/// would start the loop with tens of degrees per second.
+const FIRST_SPEED_FRAMES: u8 = 16;
+/// Frames of prediction from which on motion, not noise, is what has left it behind.
+const RESUMING_FRAMES: u16 = 10;
 /// Findings that are shown but do not make an angle untrusted.
 const ADVISORY: Findings = Findings::NONE.with_if(FaultCode::WindingDrift, true);
 
@@ -166,6 +176,7 @@ pub struct SignalEvidence {
 pub struct Receiver {
     tracking: Tracking,
     frame: Demodulated,
+    noise: u16,
     balanced: WindingAmplitudes,
     at: Instant,
     measured: ElectricalAngle,
@@ -177,6 +188,7 @@ pub struct Receiver {
     /// Good frames in a row, up to [`ACQUIRING_FRAMES`].
     acquired: u8,
     burst: Burst,
+    acceleration: AccelerationWatch,
     liveness: Liveness,
     fingerprint: Fingerprint,
     drift: Option<Drift>,
@@ -191,18 +203,11 @@ impl Default for Receiver {
 impl Receiver {
     /// A receiver that has seen no frame.
     pub const fn new() -> Self {
-        const DARK: WindingAmplitudes = WindingAmplitudes { sine: 0, cosine: 0 };
         Self {
             tracking: Tracking::new(ElectricalAngle::from_bits(0), 0),
-            frame: Demodulated {
-                in_phase: DARK,
-                quadrature: DARK,
-                sine_offset: 0,
-                cosine_offset: 0,
-                noise: 0,
-                is_clipped: false,
-            },
-            balanced: DARK,
+            frame: Demodulated::NONE,
+            noise: 0,
+            balanced: Demodulated::NONE.in_phase,
             at: Instant::from_micros(0),
             measured: ElectricalAngle::from_bits(0),
             measured_at: Instant::from_micros(0),
@@ -211,6 +216,7 @@ impl Receiver {
             faults: Findings::NONE,
             acquired: 0,
             burst: Burst::NONE,
+            acceleration: AccelerationWatch::new(),
             liveness: Liveness::new(),
             fingerprint: Fingerprint::new(),
             drift: None,
@@ -231,20 +237,23 @@ impl Receiver {
     /// gap or a repetition the receiver acquires anew.
     pub fn frame(&mut self, config: &Config, frame: &CarrierFrame, middle: Instant) {
         self.advance(config, config.at(middle));
-        self.frame = demodulator::demodulate(&config.demodulator, frame);
+        let frame = demodulator::demodulate(&config.demodulator, frame);
+        self.noise = frame.noise(&self.frame);
+        self.frame = frame;
         self.balanced = config.balance.apply(self.frame.in_phase);
         let mut findings = integrity::inspect(&config.integrity, &self.frame, self.balanced);
         let Ok(angle) = trig::atan2(self.balanced.sine, self.balanced.cosine) else {
             return self.bad_frame(config, findings);
         };
-        if self.acquired >= 2 {
+        if self.acquired > FIRST_SPEED_FRAMES {
             findings = findings.union(self.compare(config, angle));
         }
-        if findings.is_empty() && !integrity::is_noisy(&config.integrity, &self.frame) {
+        if findings.is_empty() && !self.is_noisy(config) {
             self.good_frame(config, angle);
         } else {
             self.bad_frame(config, findings);
         }
+        self.check_acceleration(config);
         self.check_liveness(config);
     }
 
@@ -280,7 +289,7 @@ impl Receiver {
             phase_millidegrees: self.phase_millidegrees(),
             sine_offset: self.frame.sine_offset,
             cosine_offset: self.frame.cosine_offset,
-            noise: self.frame.noise,
+            noise: self.noise,
         }
     }
 
@@ -291,6 +300,10 @@ impl Receiver {
 
     fn is_trusted(&self) -> bool {
         self.acquired >= ACQUIRING_FRAMES && self.faults.without(ADVISORY).is_empty()
+    }
+
+    const fn is_noisy(&self, config: &Config) -> bool {
+        self.noise > config.integrity.noise
     }
 
     fn advance(&mut self, config: &Config, at: Instant) {
@@ -308,14 +321,15 @@ impl Receiver {
         let difference = angle.counts_from(predicted).unsigned_abs();
         let is_off_track =
             integrity::is_off_track(self.balanced, predicted, limit.saturating_add(limit >> 3));
+        let is_far = difference > limit;
         let is_step = if self.burst.coasted() == 0 {
             angle.counts_from(self.measured).unsigned_abs() > config.step_max
         } else {
-            self.burst.is_step()
+            self.burst.is_step() && is_far
         };
         let is_fast = self.tracking.speed().unsigned_abs() > config.speed_max;
         Findings::NONE
-            .with_if(FaultCode::DecodesDisagree, difference > limit)
+            .with_if(FaultCode::DecodesDisagree, is_far)
             .with_if(FaultCode::TrackingLost, is_off_track)
             .with_if(FaultCode::AccelerationImpossible, is_step)
             .with_if(FaultCode::SpeedBeyondTracking, is_fast)
@@ -324,7 +338,12 @@ impl Receiver {
     fn good_frame(&mut self, config: &Config, angle: ElectricalAngle) {
         match self.acquired {
             0 => self.tracking = Tracking::new(angle, 0),
-            1 => self.tracking = Tracking::new(angle, angle.counts_from(self.measured)),
+            1..FIRST_SPEED_FRAMES => (),
+            FIRST_SPEED_FRAMES => {
+                let way = angle.counts_from(self.tracking.angle());
+                self.tracking = Tracking::new(angle, way >> FIRST_SPEED_FRAMES.ilog2());
+                self.acceleration = AccelerationWatch::new();
+            }
             _ if self.burst.coasted() == 0 => {
                 self.tracking.step(&config.tracking, angle);
             }
@@ -342,7 +361,8 @@ impl Receiver {
     /// back by the loop over its settling time but set right at once.
     fn resume(&mut self, config: &Config, angle: ElectricalAngle) {
         let difference = angle.counts_from(self.tracking.predicted());
-        if difference.unsigned_abs() <= config.disagreement(0) {
+        let is_short = self.burst.coasted() < RESUMING_FRAMES;
+        if is_short || difference.unsigned_abs() <= config.disagreement(0) {
             self.tracking.step(&config.tracking, angle);
             return;
         }
@@ -372,7 +392,7 @@ impl Receiver {
 
     /// What this frame and the two before it have in common; a noisy frame confirms nothing.
     fn confirm(&mut self, config: &Config, findings: Findings) -> Findings {
-        if integrity::is_noisy(&config.integrity, &self.frame) {
+        if self.is_noisy(config) {
             self.recent = [Findings::NONE; integrity::CONFIRMING_FRAMES - 1];
             return Findings::NONE;
         }
@@ -381,11 +401,21 @@ impl Receiver {
         findings.common(last).common(before)
     }
 
+    /// The tracked speed is made of many frames and needs no confirmation.
+    fn check_acceleration(&mut self, config: &Config) {
+        let speed = self.tracking.speed();
+        if self.acquired > FIRST_SPEED_FRAMES && self.acceleration.step(&config.acceleration, speed)
+        {
+            self.faults = self.faults.with_if(FaultCode::AccelerationImpossible, true);
+            self.acquired = 0;
+        }
+    }
+
     fn check_liveness(&mut self, config: &Config) {
         let speed = self.tracking.speed().unsigned_abs();
         if self
             .liveness
-            .step(&self.frame, speed, config.stopping_speed)
+            .step(&self.frame, self.balanced, speed, config.stopping_speed)
         {
             self.faults = self.faults.with_if(FaultCode::SamplesFrozen, true);
             self.acquired = 0;

@@ -92,6 +92,13 @@ impl Bench {
         }
     }
 
+    /// Runs 20 ms: longer than any loop here takes to settle after acquiring.
+    pub(crate) fn settle(&mut self, angle: impl Fn(f64) -> f64) {
+        for _ in 0..20 {
+            self.tick(&angle).reading();
+        }
+    }
+
     /// Runs ticks until the position is trusted.
     pub(crate) fn acquire(&mut self, angle: impl Fn(f64) -> f64) {
         for _ in 0..10 {

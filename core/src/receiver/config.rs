@@ -1,5 +1,6 @@
 //! Settings of a receiver, and the configuration made from them once they hold together.
 
+use super::acceleration;
 use crate::angle::{CrankAngle, CrankTravel, ElectricalAngle};
 use crate::balance::{self, Balance};
 use crate::demodulator;
@@ -204,6 +205,7 @@ pub struct Config {
     /// Largest step of the direct decode from one frame to the next, counts.
     pub(super) step_max: u32,
     pub(super) coast_frames_max: u16,
+    pub(super) acceleration: acceleration::Config,
     /// Speed from which no healthy press stops within a tenth of a degree, counts a frame.
     pub(super) stopping_speed: u32,
     pub(super) amplitude_nominal: i16,
@@ -258,10 +260,16 @@ impl Config {
             direction: settings.direction,
             speed_max,
             step_max: speed_max.saturating_add(floor),
+            // The frame after a burst still differs from the last one in it.
             coast_frames_max: quotient(
                 settings.coast_us as u64,
                 frame_us(settings.carrier_hz) as u64,
-            ) as u16,
+            )
+            .saturating_add(1) as u16,
+            acceleration: acceleration::Config {
+                acceleration: acceleration.saturating_add(acceleration / 20),
+                noise: speed_noise(floor, settings.bandwidth_hz, settings.carrier_hz),
+            },
             stopping_speed: stopping_speed(acceleration),
             amplitude_nominal: settings.amplitude_nominal,
             unbalance_advise: radians_q15(settings.unbalance_advise_millidegrees),
@@ -502,6 +510,15 @@ const fn per_frame_squared(deg_s2: u32, carrier_hz: u32) -> u32 {
     let per_second = ((deg_s2 as u64) << 32) / 360;
     let frames = (carrier_hz as u64).wrapping_mul(carrier_hz as u64);
     quotient(per_second, frames).saturating_add(1) as u32
+}
+
+/// A third of the static bound on the decodes' difference, turned through the loop's natural
+/// frequency: some five standard deviations of two speeds' difference at three codes of noise.
+const fn speed_noise(floor: u32, bandwidth_hz: u32, carrier_hz: u32) -> u32 {
+    let scaled = (floor as u64)
+        .wrapping_mul(bandwidth_hz as u64)
+        .wrapping_mul(2_094);
+    quotient(scaled, (carrier_hz as u64).wrapping_mul(1_000)) as u32
 }
 
 /// √(2·a·s) over a tenth of a degree s, for an acceleration a in counts per frame².

@@ -6,15 +6,20 @@
 //! cannot be seen here: the first motion shows it, to the index switch and to the supervision of
 //! motion.
 
-use crate::angle::CrankTravel;
 use crate::demodulator::Demodulated;
 use crate::signal::WindingAmplitudes;
 
 /// Repeated frames of both windings that are a fault, 5 ms at 5000 frames a second.
 const FRAMES: u8 = 25;
-/// Travel over which a healthy winding of at least 1100 codes changes by more than a code, even
-/// around its peak: 1100·(1 − cos 2.5°) = 1.05.
-const TRAVEL: u32 = CrankTravel::from_millidegrees(5_000).as_counts() as u32;
+/// A winding that ought to have changed by this much and has not is frozen: eight codes of 16
+/// counts. One is the converter's rounding; the loop's lag, by which it travels on after a sudden
+/// stop, is worth some four.
+const DUE: u32 = in_turns(128);
+
+/// Counts of amplitude a radian as products of amplitude and 2⁻²⁴ turn.
+const fn in_turns(amplitude: u32) -> u32 {
+    ((amplitude as u64).wrapping_shl(24).wrapping_mul(1_000) / 6_283) as u32
+}
 
 /// The latest codes, as far as detection shows them, and for how long they have stood.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -25,10 +30,10 @@ pub(super) struct Liveness {
     frames: u8,
     /// Speed when both began to repeat, counts a frame.
     speed: u32,
-    /// Travel since the sine winding began to repeat.
-    sine_travel: u32,
-    /// Travel since the cosine winding began to repeat.
-    cosine_travel: u32,
+    /// By how much the sine winding ought to have changed since it began to repeat.
+    sine_due: u32,
+    /// The same of the cosine winding.
+    cosine_due: u32,
 }
 
 impl Liveness {
@@ -39,35 +44,45 @@ impl Liveness {
             quadrature: DARK,
             frames: 0,
             speed: 0,
-            sine_travel: 0,
-            cosine_travel: 0,
+            sine_due: 0,
+            cosine_due: 0,
         }
     }
 
-    /// Takes a frame while the crank turns by `speed` counts a frame; whether the samples are
-    /// frozen. `stopping_speed` is the speed from which no brake stops within three codes.
-    pub(super) fn step(&mut self, frame: &Demodulated, speed: u32, stopping_speed: u32) -> bool {
+    /// Takes a frame, its `balanced` amplitudes, and the tracked `speed` in counts a frame; whether
+    /// the samples are frozen. `stopping_speed` is the speed from which no brake stops within
+    /// three codes.
+    pub(super) fn step(
+        &mut self,
+        frame: &Demodulated,
+        balanced: WindingAmplitudes,
+        speed: u32,
+        stopping_speed: u32,
+    ) -> bool {
         let is_sine_same = frame.in_phase.sine == self.in_phase.sine
             && frame.quadrature.sine == self.quadrature.sine;
         let is_cosine_same = frame.in_phase.cosine == self.in_phase.cosine
             && frame.quadrature.cosine == self.quadrature.cosine;
         (self.in_phase, self.quadrature) = (frame.in_phase, frame.quadrature);
-        self.sine_travel = grow(self.sine_travel, is_sine_same, speed);
-        self.cosine_travel = grow(self.cosine_travel, is_cosine_same, speed);
+        // Each winding changes by the other's amplitude times the travel.
+        self.sine_due = grow(self.sine_due, is_sine_same, balanced.cosine, speed);
+        self.cosine_due = grow(self.cosine_due, is_cosine_same, balanced.sine, speed);
         if is_sine_same && is_cosine_same {
             self.frames = self.frames.saturating_add(1);
         } else {
             (self.frames, self.speed) = (0, speed);
         }
         self.frames >= FRAMES && self.speed > stopping_speed
-            || self.sine_travel > TRAVEL
-            || self.cosine_travel > TRAVEL
+            || self.sine_due > DUE
+            || self.cosine_due > DUE
     }
 }
 
-const fn grow(travel: u32, is_same: bool, speed: u32) -> u32 {
+fn grow(due: u32, is_same: bool, other: i16, speed: u32) -> u32 {
     if is_same {
-        travel.saturating_add(speed)
+        // Up to 2000 strokes per minute the product fits; beyond, it saturates.
+        let change = u32::from(other.unsigned_abs()).saturating_mul(speed >> 8);
+        due.saturating_add(change)
     } else {
         0
     }
