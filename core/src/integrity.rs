@@ -7,9 +7,11 @@
 //! It cannot see a winding that died while the other one stood near its peak, nor windings that
 //! were exchanged or reversed: those leave the amplitude whole.
 
+use crate::angle::ElectricalAngle;
 use crate::demodulator::Demodulated;
 use crate::fault::{FaultCode, FaultSet};
 use crate::signal::WindingAmplitudes;
+use crate::trig;
 
 /// Clean frames in a row that must show a finding before it is a fault.
 pub const CONFIRMING_FRAMES: usize = 3;
@@ -64,6 +66,17 @@ impl Findings {
         self.0 == 0
     }
 
+    /// Whether `code` is among them.
+    pub const fn contains(self, code: FaultCode) -> bool {
+        self.0 & 1u32.wrapping_shl(code as u32) != 0
+    }
+
+    /// With those of `other` taken away.
+    #[must_use]
+    pub const fn without(self, other: Self) -> Self {
+        Self(self.0 & !other.0)
+    }
+
     /// As a fault set.
     pub fn faults(self) -> FaultSet {
         if self.is_empty() {
@@ -72,8 +85,9 @@ impl Findings {
         FaultCode::ALL
             .iter()
             .take_while(|code| code.number() < 32)
-            .filter(|code| self.0 & 1u32.wrapping_shl(code.number() as u32) != 0)
-            .fold(FaultSet::EMPTY, |set, &code| set.with(code))
+            .fold(FaultSet::EMPTY, |set, &code| {
+                set.with_if(code, self.contains(code))
+            })
     }
 }
 
@@ -104,6 +118,24 @@ pub fn inspect(config: &Config, frame: &Demodulated, balanced: WindingAmplitudes
             !is_lost && is_out_of_phase(config, frame, balanced, squared),
         )
 }
+
+/// Whether the balanced vector stands off the predicted angle by more than `limit`, 2⁻³² turn:
+/// s·cos θ − c·sin θ against the amplitude. It shares no arithmetic with the direct decode.
+pub fn is_off_track(balanced: WindingAmplitudes, predicted: ElectricalAngle, limit: u32) -> bool {
+    let (sine, cosine) = trig::sin_cos(predicted);
+    let residual =
+        product(balanced.sine, cosine).wrapping_sub(product(balanced.cosine, sine)) >> 15;
+    // Radians in 2⁻¹⁵; the sine of the limit is below that, so the check is the milder one.
+    let limit = (u64::from(limit).wrapping_mul(TWO_PI_Q15) >> 32).min(1 << 15) as u32;
+    let amplitude_squared = squared_amplitude(balanced) >> 15;
+    let allowed = (amplitude_squared.wrapping_mul(limit) >> 15).wrapping_mul(limit);
+    residual
+        .unsigned_abs()
+        .saturating_mul(residual.unsigned_abs())
+        > allowed
+}
+
+const TWO_PI_Q15: u64 = 205_887;
 
 /// s² + c²; both squares stay below 2³¹.
 pub const fn squared_amplitude(amplitudes: WindingAmplitudes) -> u32 {

@@ -14,7 +14,7 @@
 //! | 3 bench | [`bench`] |
 //! | 4 operator | [`operator`] |
 //! | 5 record | [`record`] |
-//! | 6 rehearsal | [`rehearse`] |
+//! | 6 work | [`rehearse`], [`study`] |
 //! | 7 command | [`cli`] |
 
 pub mod bench;
@@ -31,5 +31,6 @@ pub mod rehearse;
 pub mod resolver;
 pub mod statistics;
 pub mod stop_curve;
+pub mod study;
 pub mod toml_check;
 pub mod units;

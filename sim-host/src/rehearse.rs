@@ -117,6 +117,8 @@ impl<T> During<T> for Result<T, Trouble> {
 struct AtSpeed {
     spm: f64,
     release_deg: f64,
+    /// Mean crank speed at the release.
+    release_spm: f64,
     search: Vec<SearchStep>,
     cells: Vec<Cell>,
 }
@@ -206,7 +208,8 @@ impl<'a> Rehearsal<'a> {
 
         self.watch.step("zero by equal heights", 1);
         let direction = self.schema.receiver.direction;
-        let (zero, offset) = sensor::capture_zero(&mut self.bench, press, direction)?;
+        let truth_deg = self.options.resolver.zero_deg;
+        let (zero, offset) = sensor::capture_zero(&mut self.bench, press, direction, truth_deg)?;
         pass &= zero.pass;
         self.record.zero_capture = Some(zero);
         let Some(offset) = offset else {
@@ -261,6 +264,7 @@ impl<'a> Rehearsal<'a> {
         Ok(AtSpeed {
             spm,
             release_deg: found.release_deg,
+            release_spm: found.release_spm,
             search: found.steps,
             cells,
         })

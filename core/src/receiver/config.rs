@@ -4,9 +4,9 @@ use crate::angle::{CrankAngle, CrankTravel, ElectricalAngle};
 use crate::balance::{self, Balance};
 use crate::demodulator;
 use crate::integrity;
-use crate::signal::FRAMES_PER_TICK;
+use crate::signal::{FRAMES_PER_TICK, SAMPLES_PER_FRAME};
 use crate::speed::CrankSpeed;
-use crate::time::Duration;
+use crate::time::{Duration, Instant};
 use crate::tracking;
 use crate::zero_offset::{Direction, ZeroOffset};
 
@@ -37,9 +37,10 @@ pub struct Settings {
     pub offset_limit_codes: i16,
     /// A frame with more is noisy, converter codes peak to peak, 16 to 512.
     pub noise_limit_codes: u16,
-    /// Natural frequency of the tracking loop in hertz, up to a sixteenth of the carrier.
+    /// Natural frequency of the tracking loop in hertz, up to a sixteenth of the carrier
+    /// (less with a damping above 0.85). [`tracking::bandwidth_for`] gives the least for a press.
     pub bandwidth_hz: u32,
-    /// Damping ratio of the tracking loop in thousandths, 500 to 1200.
+    /// Damping ratio of the tracking loop in thousandths, 700 to 1200.
     pub damping_permille: u32,
     /// Greatest healthy acceleration of the crank, degrees per second squared, 100 to 1 000 000:
     /// clutch torque over inertia.
@@ -52,6 +53,14 @@ pub struct Settings {
     pub disagreement_millidegrees: u32,
     /// Longest burst of unusable frames bridged by prediction, microseconds, 1000 to 10 000.
     pub coast_us: u32,
+    /// Error of the angle by drifted windings that is advised of, thousandths of a degree, 100 to
+    /// 3000.
+    pub unbalance_advise_millidegrees: u32,
+    /// Error of the angle by drifted windings that stops the press, thousandths of a degree, 500
+    /// to 5000, above the advised one.
+    pub unbalance_latch_millidegrees: u32,
+    /// Change of the amplitude that is advised of, thousandths of nominal, 10 to 200.
+    pub amplitude_drift_permille: u16,
     /// The resolver's imperfections.
     pub balance: Balance,
     /// Electrical angle at top dead centre.
@@ -81,12 +90,10 @@ impl Settings {
         speed_max_milli_spm: 1_000_000,
         disagreement_millidegrees: 300,
         coast_us: 10_000,
-        balance: Balance {
-            sine_offset: 0,
-            cosine_offset: 0,
-            gain_ppm: 0,
-            quadrature_urad: 0,
-        },
+        unbalance_advise_millidegrees: 500,
+        unbalance_latch_millidegrees: 3_000,
+        amplitude_drift_permille: 50,
+        balance: Balance::PERFECT,
         zero_offset: ZeroOffset::at_top(ElectricalAngle::from_bits(1 << 29)),
         direction: Direction::Increasing,
     };
@@ -122,9 +129,9 @@ pub enum ConfigError {
     OffsetLimit,
     /// `noise_limit_codes` is outside 16 to 512.
     NoiseLimit,
-    /// `bandwidth_hz` is zero or more than a sixteenth of the carrier.
+    /// `bandwidth_hz` is zero, more than a sixteenth of the carrier, or too high for the damping.
     Bandwidth,
-    /// `damping_permille` is outside 500 to 1200.
+    /// `damping_permille` is outside 700 to 1200.
     Damping,
     /// `acceleration_max_deg_s2` is outside 100 to 1 000 000.
     Acceleration,
@@ -134,6 +141,11 @@ pub enum ConfigError {
     Disagreement,
     /// `coast_us` is outside 1000 to 10 000.
     Coast,
+    /// `unbalance_advise_millidegrees` is outside 100 to 3000, or not below
+    /// `unbalance_latch_millidegrees`, or that is outside 500 to 5000.
+    Unbalance,
+    /// `amplitude_drift_permille` is outside 10 to 200.
+    AmplitudeDrift,
     /// `balance` is outside its bounds.
     Balance(balance::ConfigError),
 }
@@ -157,12 +169,16 @@ impl core::fmt::Display for ConfigError {
             Self::Residue => "residue_limit_permille: 5 to 200",
             Self::OffsetLimit => "offset_limit_codes: 8 to 512",
             Self::NoiseLimit => "noise_limit_codes: 16 to 512",
-            Self::Bandwidth => "bandwidth_hz: 1 to a sixteenth of carrier_hz",
-            Self::Damping => "damping_permille: 500 to 1200",
+            Self::Bandwidth => {
+                "bandwidth_hz: 1 to a sixteenth of carrier_hz, less with a damping above 850"
+            }
+            Self::Damping => "damping_permille: 700 to 1200",
             Self::Acceleration => "acceleration_max_deg_s2: 100 to 1000000",
             Self::Speed => "speed_max_milli_spm: 1000 to 2000000",
             Self::Disagreement => "disagreement_millidegrees: 50 to 5000",
             Self::Coast => "coast_us: 1000 to 10000",
+            Self::Unbalance => "unbalance_advise_millidegrees: 100 to 3000 and below unbalance_latch_millidegrees: 500 to 5000",
+            Self::AmplitudeDrift => "amplitude_drift_permille: 10 to 200",
             Self::Balance(balance::ConfigError::Gain) => "balance gain_ppm: -200000 to 200000",
             Self::Balance(balance::ConfigError::Quadrature) => {
                 "balance quadrature_urad: -175000 to 175000"
@@ -188,6 +204,17 @@ pub struct Config {
     /// Largest step of the direct decode from one frame to the next, counts.
     pub(super) step_max: u32,
     pub(super) coast_frames_max: u16,
+    /// Speed from which no healthy press stops within a tenth of a degree, counts a frame.
+    pub(super) stopping_speed: u32,
+    pub(super) amplitude_nominal: i16,
+    /// 2⁻¹⁵ radian.
+    pub(super) unbalance_advise: u32,
+    /// 2⁻¹⁵ radian.
+    pub(super) unbalance_latch: u32,
+    /// 2⁻¹⁵ of the nominal amplitude.
+    pub(super) amplitude_drift: u32,
+    /// How far a frame's angle is from its middle in time, microseconds.
+    phase_shift_us: i32,
     /// Static bound plus the greatest acceleration's lag, counts.
     disagreement: u32,
     /// Half the greatest acceleration, counts per frame².
@@ -222,7 +249,6 @@ impl Config {
         let speed_max = per_frame(settings.speed_max_milli_spm, settings.carrier_hz);
         let acceleration = per_frame_squared(settings.acceleration_max_deg_s2, settings.carrier_hz);
         let floor = counts(settings.disagreement_millidegrees);
-        let lag = lag(acceleration, &tracking);
         Ok(Self {
             demodulator: demodulator::Config::new(settings.phase_millidegrees),
             balance,
@@ -236,7 +262,14 @@ impl Config {
                 settings.coast_us as u64,
                 frame_us(settings.carrier_hz) as u64,
             ) as u16,
-            disagreement: floor.saturating_add(lag),
+            stopping_speed: stopping_speed(acceleration),
+            amplitude_nominal: settings.amplitude_nominal,
+            unbalance_advise: radians_q15(settings.unbalance_advise_millidegrees),
+            unbalance_latch: radians_q15(settings.unbalance_latch_millidegrees),
+            amplitude_drift: (settings.amplitude_drift_permille as u32).wrapping_mul(32_768)
+                / 1_000,
+            phase_shift_us: phase_shift_us(settings.phase_millidegrees, settings.carrier_hz),
+            disagreement: floor.saturating_add(tracking.lag(acceleration)),
             half_acceleration: acceleration / 2,
             frames_per_second: settings.carrier_hz,
             frames_per_micro: (((settings.carrier_hz as u64) << 32) / 1_000_000) as u32,
@@ -268,6 +301,23 @@ impl Config {
     /// Time of one carrier frame.
     pub const fn frame_time(&self) -> Duration {
         Duration::from_micros(frame_us(self.frames_per_second))
+    }
+
+    /// The instant that the angle of a frame with its middle at `middle` holds for.
+    pub(super) const fn at(&self, middle: Instant) -> Instant {
+        let shift = Duration::from_micros(self.phase_shift_us.unsigned_abs());
+        if self.phase_shift_us < 0 {
+            middle.saturating_sub(shift)
+        } else {
+            middle.saturating_add(shift)
+        }
+    }
+
+    /// Whether `elapsed` is one frame, within half a frame.
+    pub(super) const fn is_next_frame(&self, elapsed: Duration) -> bool {
+        let frame_us = self.frame_time().as_micros();
+        let elapsed = elapsed.as_micros();
+        elapsed > frame_us / 2 && elapsed < frame_us.saturating_add(frame_us / 2)
     }
 
     /// Travel in `age` at `speed` counts a frame.
@@ -366,6 +416,24 @@ const fn check_limits(s: &Settings) -> Result<(), ConfigError> {
             ConfigError::Disagreement,
         ),
         (s.coast_us, 1_000, 10_000, ConfigError::Coast),
+        (
+            s.unbalance_advise_millidegrees,
+            100,
+            3_000,
+            ConfigError::Unbalance,
+        ),
+        (
+            s.unbalance_latch_millidegrees,
+            500,
+            5_000,
+            ConfigError::Unbalance,
+        ),
+        (
+            s.amplitude_drift_permille as u32,
+            10,
+            200,
+            ConfigError::AmplitudeDrift,
+        ),
     ];
     let mut rest: &[(u32, u32, u32, ConfigError)] = &rows;
     while let [(value, low, high, error), tail @ ..] = rest {
@@ -373,6 +441,9 @@ const fn check_limits(s: &Settings) -> Result<(), ConfigError> {
             return Err(*error);
         }
         rest = tail;
+    }
+    if s.unbalance_advise_millidegrees >= s.unbalance_latch_millidegrees {
+        return Err(ConfigError::Unbalance);
     }
     Ok(())
 }
@@ -387,17 +458,6 @@ const fn integrity_of(s: &Settings) -> integrity::Config {
         offset: s.offset_limit_codes,
         noise: s.noise_limit_codes,
     }
-}
-
-/// Lag of the loop behind `acceleration` counts per frame², with the 5 % by which its step
-/// response may run over, counts.
-const fn lag(acceleration: u32, tracking: &tracking::Config) -> u32 {
-    let lag = quotient(
-        (acceleration as u64) << 32,
-        tracking.acceleration_constant() as u64,
-    );
-    let lag = lag.saturating_add(lag / 20);
-    if lag > (1 << 30) { 1 << 30 } else { lag as u32 }
 }
 
 /// Rounded down; the largest value for a divisor of zero, which no bound lets through.
@@ -442,6 +502,39 @@ const fn per_frame_squared(deg_s2: u32, carrier_hz: u32) -> u32 {
     let per_second = ((deg_s2 as u64) << 32) / 360;
     let frames = (carrier_hz as u64).wrapping_mul(carrier_hz as u64);
     quotient(per_second, frames).saturating_add(1) as u32
+}
+
+/// √(2·a·s) over a tenth of a degree s, for an acceleration a in counts per frame².
+const fn stopping_speed(acceleration: u32) -> u32 {
+    let way = counts(100) as u64;
+    (acceleration as u64)
+        .wrapping_mul(way)
+        .wrapping_mul(2)
+        .isqrt() as u32
+}
+
+/// A frame's angle is weighed by the square of the carrier at each sample. The weights of a
+/// carrier in phase balance at the fourth sample, the middle; those of a carrier that leads by φ
+/// at 3.5 + (cos 2φ − sin 2φ)/2 samples.
+const fn phase_shift_us(phase_millidegrees: i32, carrier_hz: u32) -> i32 {
+    let doubled = CrankTravel::from_millidegrees(phase_millidegrees.wrapping_mul(2));
+    let doubled = ElectricalAngle::from_bits(doubled.as_counts() as u32);
+    let (sine, cosine) = crate::trig::sin_cos(doubled);
+    // In 2⁻¹⁶ samples from the fourth.
+    let samples = (cosine as i64)
+        .wrapping_sub(sine as i64)
+        .wrapping_sub(1 << 15);
+    const SAMPLES: i64 = SAMPLES_PER_FRAME as i64;
+    let sample_ns = (frame_us(carrier_hz) as i64)
+        .wrapping_mul(1_000)
+        .div_euclid(SAMPLES);
+    let rounding: i64 = 500 << 16;
+    (samples.wrapping_mul(sample_ns).wrapping_add(rounding) >> 16).div_euclid(1_000) as i32
+}
+
+const fn radians_q15(millidegrees: u32) -> u32 {
+    // 2π·2¹⁵/360 000 in 2⁻¹⁶.
+    (millidegrees as u64).wrapping_mul(37_481).wrapping_shr(16) as u32
 }
 
 /// Tangent of an angle up to 45 degrees in 2⁻¹⁵.

@@ -75,14 +75,14 @@ impl Rehearsal<'_> {
         let traces = self.enter_evidence(speeds, proposal)?;
         self.record.verdict = self.verdict(left_out, proposal);
         let settings = self.commission(speeds, proposal);
-        if let Some(schema) = &settings {
-            self.run_commissioned(schema)?;
+        if let Some((schema, spm)) = &settings {
+            self.run_commissioned(schema, *spm)?;
         }
         self.downgrade();
         let is_released = self.record.verdict.outcome != Outcome::NotCommissionable;
         let settings = settings
             .filter(|_| is_released)
-            .map(|schema| settings_file::write(&schema));
+            .map(|(schema, _)| settings_file::write(&schema));
         Ok(Rehearsed {
             record: self.record,
             settings,
@@ -192,7 +192,7 @@ impl Rehearsal<'_> {
     }
 
     /// The commissioned settings, for the highest speed that passed.
-    fn commission(&mut self, speeds: &[AtSpeed], proposal: &Proposal) -> Option<Schema> {
+    fn commission(&mut self, speeds: &[AtSpeed], proposal: &Proposal) -> Option<(Schema, f64)> {
         if self.record.verdict.outcome == Outcome::NotCommissionable {
             return None;
         }
@@ -219,13 +219,16 @@ impl Rehearsal<'_> {
             proposal,
             spm: at.spm,
             release_deg: at.release_deg,
+            release_spm: at.release_spm,
+            top_spm: fill::mean_speed_spm(at, true),
+            mid_spm: fill::mean_speed_spm(at, false),
             rest_deviation_deg: fill::rest_deviation_deg(at),
             shift_off_ms: (shift.mean, shift.deviation),
             rules: &self.options.rules,
         };
         let schema = commission::settings(&self.schema, &evidence)?;
         match Settings::try_new(schema) {
-            Ok(_) => Some(schema),
+            Ok(_) => Some((schema, at.spm)),
             Err(problems) => {
                 self.record.verdict.outcome = Outcome::NotCommissionable;
                 for problem in &problems {
@@ -240,8 +243,7 @@ impl Rehearsal<'_> {
     }
 
     /// Production strokes, drills and function checks under the commissioned settings.
-    fn run_commissioned(&mut self, schema: &Schema) -> Result<(), RehearsalError> {
-        let spm = crate::units::speed_spm(schema.top_stop.speed);
+    fn run_commissioned(&mut self, schema: &Schema, spm: f64) -> Result<(), RehearsalError> {
         self.caution(Step::Strokes);
         self.bench.plant_mut().set_speed_spm(spm);
         matrix::wait_for_speed(&mut self.bench, spm).during("change of speed")?;

@@ -378,3 +378,15 @@ pub(super) fn rest_deviation_deg(at: &AtSpeed) -> f64 {
         .collect();
     Summary::of(&rests).map_or(0.0, |summary| summary.deviation)
 }
+
+/// Mean crank speed at coil off, of the top or of the mid-stroke stops.
+pub(super) fn mean_speed_spm(at: &AtSpeed, is_top: bool) -> f64 {
+    let speeds: Vec<f64> = at
+        .cells
+        .iter()
+        .filter(|cell| cell.key.command_deg.is_none() == is_top)
+        .flat_map(|cell| &cell.stops)
+        .map(|stop| units::speed_spm(stop.record.speed))
+        .collect();
+    Summary::of(&speeds).map_or(at.spm, |summary| summary.mean)
+}

@@ -22,10 +22,13 @@ const NEAR_ENOUGH_DEG: f64 = 0.5;
 #[derive(Clone, Debug)]
 pub(super) struct Found {
     pub(super) release_deg: f64,
+    /// Mean crank speed at the release: what the release angle belongs to.
+    pub(super) release_spm: f64,
     pub(super) steps: Vec<SearchStep>,
 }
 
-/// Searches the release angle at one speed, starting from what the data plate predicts.
+/// Searches the release angle at one speed, starting from what the data plate predicts. Release
+/// angle and speed are taken as they were at the stops, not as they were set.
 pub(super) fn search(
     bench: &mut Bench,
     schema: &mut Schema,
@@ -34,25 +37,27 @@ pub(super) fn search(
 ) -> Result<Found, Trouble> {
     schema.top_stop = start;
     let mut steps: Vec<SearchStep> = Vec::new();
-    for correction in 0..=CORRECTIONS_MAX {
-        let release_deg = units::angle_deg(schema.top_stop.release);
+    loop {
         put_in_force(bench, schema)?;
-        let step = measure(bench, correction, release_deg, watch)?;
+        let (step, release_spm) = measure(bench, steps.len() as u32, watch)?;
         let scatter_of_mean = step.rest_sd_deg.unwrap_or(0.0) / f64::from(step.n).sqrt();
-        let is_near = step.rest_mean_deg.abs() <= NEAR_ENOUGH_DEG.max(scatter_of_mean);
-        let rest_mean_deg = step.rest_mean_deg;
+        let is_near = step.rest_mean_deg.abs() <= NEAR_ENOUGH_DEG.max(2.0 * scatter_of_mean);
+        let (release_deg, rest_mean_deg) = (step.release_deg, step.rest_mean_deg);
+        let is_last = step.correction == CORRECTIONS_MAX;
         steps.push(step);
-        if is_near || correction == CORRECTIONS_MAX {
-            break;
+        schema.top_stop.release = units::angle(release_deg);
+        schema.top_stop.speed = units::speed(release_spm);
+        if is_near || is_last {
+            return Ok(Found {
+                release_deg,
+                release_spm,
+                steps,
+            });
         }
         let target_deg = units::overrun_deg(schema.top_stop.target);
         let next_deg = next_release_deg(release_deg, rest_mean_deg, target_deg);
         schema.top_stop.release = units::angle(next_deg);
     }
-    Ok(Found {
-        release_deg: units::angle_deg(schema.top_stop.release),
-        steps,
-    })
 }
 
 /// Puts provisional settings in force.
@@ -66,23 +71,25 @@ pub(super) fn put_in_force(bench: &mut Bench, schema: &Schema) -> Result<(), Tro
 fn measure(
     bench: &mut Bench,
     correction: u32,
-    release_deg: f64,
     watch: &mut dyn Watch,
-) -> Result<SearchStep, Trouble> {
-    let mut rests = Vec::new();
+) -> Result<(SearchStep, f64), Trouble> {
+    let (mut rests, mut releases, mut speeds) = (Vec::new(), Vec::new(), Vec::new());
     for _ in 0..STOPS_PER_MEAN {
-        let stop = bench.test_stroke(None)?;
-        rests.push(units::overrun_deg(stop.record.rest_angle));
+        let stop = bench.test_stroke(None)?.record;
+        rests.push(units::overrun_deg(stop.rest_angle));
+        releases.push(units::angle_deg(stop.command_angle));
+        speeds.push(units::speed_spm(stop.speed));
         watch.tick();
     }
-    let summary = Summary::of(&rests).ok();
-    Ok(SearchStep {
+    let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len() as f64;
+    let step = SearchStep {
         correction,
-        release_deg,
+        release_deg: mean(&releases),
         n: STOPS_PER_MEAN,
-        rest_mean_deg: summary.map_or(0.0, |summary| summary.mean),
-        rest_sd_deg: summary.map(|summary| summary.deviation),
-    })
+        rest_mean_deg: mean(&rests),
+        rest_sd_deg: Summary::of(&rests).ok().map(|summary| summary.deviation),
+    };
+    Ok((step, mean(&speeds)))
 }
 
 /// Single strokes with the running compensation at work.

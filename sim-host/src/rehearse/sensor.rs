@@ -2,7 +2,7 @@
 
 use crate::bench::Bench;
 use crate::kinematics;
-use crate::operator::{CaptureTrouble, Trouble};
+use crate::operator::{CaptureTrouble, Captured, Trouble};
 use crate::press::Press;
 use crate::record::{Direction, DirectionProof, HeightPair, ProofPoint, SignalCheck, ZeroCapture};
 use crate::rehearse::balance;
@@ -117,6 +117,7 @@ pub(super) fn capture_zero(
     bench: &mut Bench,
     press: &Press,
     direction: zero_offset::Direction,
+    truth_deg: f64,
 ) -> Result<(ZeroCapture, Option<ZeroOffset>), CaptureTrouble> {
     let height_mm = BISECTION_SHARE * press.frame.stroke_mm;
     // From wherever the slide stands to well below the height, on the way up.
@@ -125,6 +126,10 @@ pub(super) fn capture_zero(
     bench.bar_by(30.0)?;
     let (after_back, before_back) = pair(bench, -1.0, height_mm)?;
 
+    let widest = [before, after, before_back, after_back].map(|one| one.spread);
+    let spread = widest.into_iter().max().unwrap_or(0);
+    let [before, after, before_back, after_back] =
+        [before, after, before_back, after_back].map(|one| one.angle);
     let forward = ZeroOffset::from_equal_heights(before, after, direction);
     let reverse = ZeroOffset::from_equal_heights(before_back, after_back, direction);
     let pairs = vec![
@@ -136,7 +141,8 @@ pub(super) fn capture_zero(
     let slope_mm_per_deg = slope_mm_per_deg(press, angle_at(press, height_mm)).abs();
     let mut capture = ZeroCapture {
         lash_deg,
-        spread_deg: spread_limit_deg,
+        spread_deg: f64::from(spread) * DEG_PER_COUNT,
+        truth_zero_offset_deg: Some(truth_deg),
         spread_limit_deg,
         certainty_deg: DIAL_MM / slope_mm_per_deg + lash_deg / 2.0,
         pass: forward.is_ok() && reverse.is_ok(),
@@ -163,7 +169,7 @@ fn pair(
     bench: &mut Bench,
     direction: f64,
     height_mm: f64,
-) -> Result<(ElectricalAngle, ElectricalAngle), CaptureTrouble> {
+) -> Result<(Captured, Captured), CaptureTrouble> {
     bench.bar(direction, |bench| dial(bench) <= 1.1 * height_mm)?;
     bench.creep(direction, |bench| dial(bench) <= height_mm)?;
     let up = bench.capture_angle()?;
