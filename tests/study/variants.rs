@@ -234,6 +234,16 @@ fn every_way_of_writing_a_recording_is_read_alike() {
             ..PLAIN
         },
         Writing {
+            header: "time_s,crank_angle_0.1deg,stop",
+            angle: Angle::Wrapped(3600.0),
+            ..PLAIN
+        },
+        Writing {
+            header: "elapsed_ms,phi_deg,Halt",
+            time_scale: 1e3,
+            ..PLAIN
+        },
+        Writing {
             time_offset_s: 86_400.0,
             ..PLAIN
         },

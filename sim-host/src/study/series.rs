@@ -144,30 +144,9 @@ impl Timed {
             Some(Unit::Angle(unit)) => Some(unit),
             _ => None,
         };
-        let unit = match options.angle_unit.or(named).or(written) {
-            Some(AngleUnit::Counts(number)) if number <= 0.0 => {
-                let guess = AngleUnit::guess_counts(saw.span).filter(|_| saw.falls_back);
-                let guess = guess.ok_or_else(|| counts_unknown(table.name(column)))?;
-                warnings.add(
-                    WarningKind::UnitGuessed,
-                    None,
-                    None,
-                    format!("counts of one turn are not named; taken as {guess}"),
-                );
-                guess
-            }
-            Some(unit) => unit,
-            None => {
-                let guess =
-                    AngleUnit::guess(saw.span, saw.falls_back).unwrap_or(AngleUnit::Degrees);
-                warnings.add(
-                    WarningKind::UnitGuessed,
-                    None,
-                    None,
-                    format!("the unit of the angle is not named; taken as {guess}"),
-                );
-                guess
-            }
+        let unit = match options.angle_unit {
+            Some(unit) if unit.per_turn() > 0.0 => unit,
+            _ => saw.unit(named.or(written), table.name(column), warnings)?,
         };
         let degrees = 360.0 / unit.per_turn();
         Ok(Angles {
@@ -229,7 +208,7 @@ fn counts_unknown(name: &str) -> Problems {
     )
 }
 
-/// Range of a column of angles, and whether it falls back at the end of a turn.
+/// How a column of angles falls back at the end of a turn, if it does.
 struct SawTooth {
     span: f64,
     falls_back: bool,
@@ -249,6 +228,30 @@ impl SawTooth {
             span,
             falls_back: falls && span > 0.0,
         }
+    }
+
+    /// The unit named, unless the height of the saw-tooth is plainly that of another; a guess where
+    /// none is named.
+    fn unit(
+        &self,
+        named: Option<AngleUnit>,
+        column: &str,
+        warnings: &mut Warnings,
+    ) -> Result<AngleUnit, Problems> {
+        let seen = AngleUnit::guess(self.span, self.falls_back);
+        let unit = match (named, seen) {
+            (Some(AngleUnit::Counts(number)), _) if number <= 0.0 => {
+                let guess = AngleUnit::guess_counts(self.span).filter(|_| self.falls_back);
+                guess.ok_or_else(|| counts_unknown(column))?
+            }
+            // A number before the unit (`0.1 deg`) is not read.
+            (Some(unit), Some(seen)) if self.span > 5.0 * unit.per_turn() => seen,
+            (Some(unit), _) => return Ok(unit),
+            (None, seen) => seen.unwrap_or(AngleUnit::Degrees),
+        };
+        let message = format!("the unit of `{column}` is not told by its name; taken as {unit}");
+        warnings.add(WarningKind::UnitGuessed, None, None, message);
+        Ok(unit)
     }
 }
 

@@ -216,16 +216,16 @@ enum Cell {
     Text,
 }
 
-/// A number with a decimal point or a decimal comma; words of a switched signal are 0 and 1.
+/// A number with a decimal point or a decimal comma.
 fn number(cell: &str) -> Cell {
     match cell.trim().parse::<f64>() {
         Ok(value) if value.is_finite() => Cell::Number(value),
         Ok(_) => Cell::Missing,
-        Err(_) => number_or_word(cell.trim()),
+        Err(_) => number_otherwise(cell.trim()),
     }
 }
 
-fn number_or_word(cell: &str) -> Cell {
+fn number_otherwise(cell: &str) -> Cell {
     let plain = cell.replace('\u{2212}', "-");
     if plain.matches(',').count() <= 1
         && !plain.contains('.')
@@ -236,9 +236,16 @@ fn number_or_word(cell: &str) -> Cell {
     }
     match plain.to_lowercase().as_str() {
         "" | "-" | "na" | "n/a" | "null" | "none" | "#n/a" => Cell::Missing,
-        "true" | "on" | "high" | "yes" => Cell::Number(1.0),
-        "false" | "off" | "low" | "no" => Cell::Number(0.0),
         _ => Cell::Text,
+    }
+}
+
+/// A level of a switched signal: a number, or one of two words.
+fn level(cell: &str) -> Cell {
+    match (number(cell), cell.trim().to_lowercase().as_str()) {
+        (Cell::Text, "true" | "on" | "high" | "yes" | "stop") => Cell::Number(1.0),
+        (Cell::Text, "false" | "off" | "low" | "no" | "run") => Cell::Number(0.0),
+        (value, _) => value,
     }
 }
 
@@ -261,7 +268,12 @@ impl Cells {
         let mut values = [f64::NAN; 4];
         for (slot, &column) in values.iter_mut().zip(&table.needed()) {
             let cell = row.cells.get(column).unwrap_or_default();
-            match number(cell) {
+            let read = if column == table.columns.stop {
+                level
+            } else {
+                number
+            };
+            match read(cell) {
                 Cell::Number(value) => *slot = value,
                 Cell::Missing => {}
                 Cell::Text => problems.add(
