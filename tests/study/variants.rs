@@ -95,15 +95,16 @@ fn every_recording(worst_ms: f64, change: impl Fn(Vec<Sample>) -> Vec<Sample>) {
     }
 }
 
+/// Two recordings are enough for each way of writing: one with top stops, and the one with
+/// mid-stroke stops and positioning moves.
 fn written(writing: &Writing, prepare: impl Fn(String) -> Vec<u8>) {
-    for name in names() {
-        let bytes = prepare(writing.text(&samples(&name)));
-        agrees(
-            &name,
-            &study(&name, &bytes, &ReadOptions::default()),
-            writing.time_offset_s,
-            0.9,
-        );
+    for name in [
+        "stops-variable-speed-70-spm",
+        "stops-straight-side-90-degrees",
+    ] {
+        let bytes = prepare(writing.text(&samples(name)));
+        let found = study(name, &bytes, &ReadOptions::default());
+        agrees(name, &found, writing.time_offset_s, 0.9);
     }
 }
 
@@ -233,6 +234,16 @@ fn every_way_of_writing_a_recording_is_read_alike() {
             ..PLAIN
         },
         Writing {
+            header: "time_s,crank_angle_0.1deg,stop",
+            angle: Angle::Wrapped(3600.0),
+            ..PLAIN
+        },
+        Writing {
+            header: "elapsed_ms,phi_deg,Halt",
+            time_scale: 1e3,
+            ..PLAIN
+        },
+        Writing {
             time_offset_s: 86_400.0,
             ..PLAIN
         },
@@ -254,12 +265,12 @@ fn every_way_of_writing_a_recording_is_read_alike() {
         text.chars().map(|sign| sign as u32 as u8).collect()
     });
     written(&german, |text| {
-        let units = format!("\u{feff}{text}")
+        format!("\u{feff}{text}")
             .encode_utf16()
             .flat_map(u16::to_le_bytes)
-            .collect::<Vec<_>>();
-        units
+            .collect()
     });
+    written(&PLAIN, |text| format!("# {text}").into_bytes());
     written(&PLAIN, |text| text.replace('\n', "\r\n").into_bytes());
     written(&PLAIN, |text| {
         format!("# press, invented\n\n# 1 kHz\n{text}").into_bytes()
@@ -269,6 +280,47 @@ fn every_way_of_writing_a_recording_is_read_alike() {
         text.replace("time_s,crank_deg,stop_cmd\n", "time,angle,stop\ns,deg,-\n")
             .into_bytes()
     });
+}
+
+#[test]
+fn a_polarity_against_the_name_of_its_column_is_found_and_told() {
+    let name = &names()[0];
+    let text = Writing {
+        active_low: true,
+        ..PLAIN
+    }
+    .text(&samples(name));
+    let found = study(name, text.as_bytes(), &ReadOptions::default());
+    agrees(name, &found, 0.0, 0.8);
+    let told = |found: &Found| {
+        found
+            .warnings
+            .iter()
+            .any(|w| w.kind == WarningKind::PolarityContradictsName)
+    };
+    assert!(told(&found));
+    let known = ReadOptions {
+        stop_active_low: Some(true),
+        ..ReadOptions::default()
+    };
+    assert!(!told(&study(name, text.as_bytes(), &known)));
+}
+
+#[test]
+fn a_signal_lost_for_some_milliseconds_during_a_stop_is_bridged() {
+    for name in names() {
+        let mut lost = samples(&name);
+        let edges: Vec<usize> = (1..lost.len())
+            .filter(|&at| lost[at].2 && !lost[at - 1].2)
+            .collect();
+        for at in edges {
+            lost[at + 20..at + 32]
+                .iter_mut()
+                .for_each(|sample| sample.1 = 0.0);
+        }
+        let found = study(&name, PLAIN.text(&lost).as_bytes(), &ReadOptions::default());
+        agrees(&name, &found, 0.0, 1.2);
+    }
 }
 
 #[test]

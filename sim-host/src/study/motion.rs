@@ -21,6 +21,8 @@ const BURST_SAMPLES: usize = 5;
 const BURST_S: f64 = 0.004;
 /// So many doubtful readings in a row are a spike only if the crank is then where it was expected.
 const SPIKE_SAMPLES: usize = 3;
+/// A signal lost for no longer than this is bridged.
+const DROPOUT_S: f64 = 0.1;
 /// Smallest steps tried for the step of a code: a bad reading can stand between two codes.
 const CODE_CANDIDATES: usize = 4;
 /// Speed is taken over so many samples; the expected place lags by half of them.
@@ -51,6 +53,7 @@ pub(super) fn follow(readings: &[(f64, f64)], wraps: bool, gate: Gate) -> Path {
         doubtful: Vec::new(),
         wraps,
         gate,
+        left: None,
     };
     for &reading in readings {
         follower.take(reading);
@@ -165,6 +168,8 @@ struct Follower {
     doubtful: Vec<(f64, f64)>,
     wraps: bool,
     gate: Gate,
+    /// Length of the path at the last step, and the speed there.
+    left: Option<(usize, f64)>,
 }
 
 impl Follower {
@@ -238,18 +243,48 @@ impl Follower {
     /// The doubtful readings have come to stay: go where they are.
     fn follow_step(&mut self) {
         let readings = std::mem::take(&mut self.doubtful);
-        if let Some((&(time_s, deg), (expected, _))) = readings
-            .first()
-            .and_then(|first| Some((first, self.expect(first.0)?)))
+        let Some(&(time_s, deg)) = readings.first() else {
+            return;
+        };
+        if !self.undo_dropout(time_s, deg)
+            && let Some((expected, _)) = self.expect(time_s)
         {
-            let step_deg = self.off(deg, expected);
-            self.path.jumps.push(AngleJump { time_s, step_deg });
+            self.left = Some((self.path.deg.len(), self.speed()));
+            self.path.jumps.push(AngleJump {
+                time_s,
+                step_deg: self.off(deg, expected),
+            });
         }
         for (time, deg) in readings {
             let last = self.path.deg.last().copied().unwrap_or(deg);
             let off = self.off(deg, last);
             self.accept((time, last + off));
         }
+    }
+
+    /// After a step away, a step back to where the crank must be by now: what lies between was a
+    /// signal lost, not a crank moved.
+    fn undo_dropout(&mut self, time_s: f64, deg: f64) -> bool {
+        let Some((length, speed)) = self.left.take() else {
+            return false;
+        };
+        let before = length
+            .checked_sub(1)
+            .and_then(|at| Some((*self.path.time_s.get(at)?, *self.path.deg.get(at)?)));
+        let Some((before_s, before_deg)) = before else {
+            return false;
+        };
+        let gone_s = time_s - before_s;
+        // The crank may have stopped meanwhile, or run on.
+        let way = speed * gone_s;
+        let off = self.off(deg, before_deg + way / 2.0);
+        if gone_s > DROPOUT_S || off.abs() > way.abs() / 2.0 + self.gate.slack_deg {
+            return false;
+        }
+        self.path.spikes_s.extend(self.path.time_s.drain(length..));
+        self.path.deg.truncate(length);
+        self.path.jumps.pop();
+        true
     }
 }
 
@@ -301,6 +336,20 @@ mod tests {
         assert_eq!(path.jumps.len(), 1);
         assert!((path.jumps[0].step_deg - 9.0).abs() < 0.5);
         assert!(path.spikes_s.is_empty());
+    }
+
+    #[test]
+    fn a_signal_lost_for_a_while_is_bridged() {
+        for lost in [0.0, 359.9] {
+            let mut readings = turning(2000);
+            readings[700..730]
+                .iter_mut()
+                .for_each(|reading| reading.1 = lost);
+            let path = followed(&readings);
+            assert!(path.jumps.is_empty(), "{:?}", path.jumps);
+            assert_eq!(path.spikes_s.len(), 30);
+            assert!((path.deg.last().unwrap() - 350.0 - 0.5 * 1999.0).abs() < 1e-9);
+        }
     }
 
     #[test]
