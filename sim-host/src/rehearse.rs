@@ -30,7 +30,6 @@ use crate::record::csv::Trace;
 use crate::record::{self, Record, SearchStep, Source};
 use crate::resolver::{Resolver, ResolverSetup};
 use cautions::Step;
-pub use conclude::{COMMISSIONABLE, NOT_COMMISSIONABLE, RESTRICTED};
 use matrix::Cell;
 use stopwright_core::safety_distance::Rule;
 use stopwright_core::settings::{Schema, Settings, Stage};
