@@ -34,6 +34,7 @@ pub mod fault;
 pub mod fault_latch;
 pub mod integrity;
 pub mod interlock;
+pub mod limit_channels;
 pub mod motion;
 pub mod muting;
 pub mod receiver;
