@@ -28,12 +28,14 @@ extern crate std;
 
 pub mod angle;
 pub mod balance;
+pub mod contacts;
 pub mod controller;
 pub mod demodulator;
 pub mod fault;
 pub mod fault_latch;
 pub mod integrity;
 pub mod interlock;
+pub mod learned_bound;
 pub mod limit_channels;
 pub mod motion;
 pub mod muting;
