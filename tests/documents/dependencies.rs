@@ -22,7 +22,9 @@ fn every_dependency_has_its_reason() {
         let start = format!("| `{name}` |");
         let row = rows.iter().find(|row| row.starts_with(&start));
         let row = row.unwrap_or_else(|| panic!("docs/DESIGN.md gives no reason for {name}"));
-        let has_reason = row.split('|').all(|cell| !cell.trim().is_empty() || cell.is_empty());
+        let has_reason = row
+            .split('|')
+            .all(|cell| !cell.trim().is_empty() || cell.is_empty());
         assert!(has_reason, "{row}");
     }
 }
