@@ -9,17 +9,26 @@
 //! is passed over in silence: what cannot be read is an error with its place, what was left out is
 //! a counted [`Warning`].
 
+mod approach;
+mod arrival;
 mod brake_curve;
 mod codes;
 mod columns;
 mod command;
 mod finder;
+mod hold;
 mod listing;
 mod motion;
 mod polynomial;
+mod problems;
 mod reading;
 mod recording;
+mod series;
 mod sheet;
+mod signature;
+mod spikes;
+mod stop_search;
+mod table;
 mod units;
 mod windings;
 
@@ -29,9 +38,15 @@ use serde::Serialize;
 
 pub use finder::{FindOptions, find_stops};
 pub use listing::stop_table;
-pub use reading::{Problem, ReadError, read, read_bytes};
-pub use recording::{Command, Layout, ReadOptions, Recording, Warning, WarningKind};
+pub use problems::{Problem, ReadError};
+pub use reading::{read, read_bytes};
+pub use recording::{
+    AngleJump, Command, Edge, Layout, ReadOptions, Recording, Warning, WarningKind,
+};
 pub use units::{AngleUnit, TimeUnit};
+
+/// One stroke per minute in degrees per second.
+const DEG_S_PER_SPM: f64 = 6.0;
 
 /// A stop at speed, from the stop command to standstill.
 #[derive(Clone, Debug, PartialEq, Serialize)]

@@ -334,3 +334,84 @@ fn a_low_supply_slips_and_a_high_one_lengthens_the_stop() {
     let longer_ms = with_supply(6.5).stop.stop_time_ms - sound.stop.stop_time_ms;
     assert!((longer_ms - 3.3).abs() < 0.5, "{longer_ms}");
 }
+
+/// Stop time from 313 degrees on B with a changed set-up, less the nominal one, ms.
+fn longer_ms(change: impl Fn(&mut Setup)) -> f64 {
+    let press = press("B");
+    let nominal = setup(&press, 85.0);
+    let mut changed = nominal.clone();
+    change(&mut changed);
+    stop_at(&press, &changed, 313.0).stop_time_ms - stop_at(&press, &nominal, 313.0).stop_time_ms
+}
+
+#[test]
+fn a_new_lining_moisture_broken_springs_and_a_cold_valve_change_the_first_stops() {
+    assert!(longer_ms(|s| s.stops_since_relining = Some(0)) > 10.0);
+    assert!(longer_ms(|s| s.stops_since_relining = Some(500)) < 1.0);
+    assert!(longer_ms(|s| s.moisture = -0.15) > 8.0);
+    assert!(longer_ms(|s| s.moisture = 0.15) < -6.0);
+    // Springs carry both torque and touch pressure.
+    let springs = longer_ms(|s| s.faults.broken_springs = 1);
+    let torque = longer_ms(|s| s.faults.brake_factor = 11.0 / 12.0);
+    assert!(springs > torque + 1.0, "{springs} {torque}");
+    assert!((longer_ms(|s| s.cold_start_ms = 30.0) - 30.0).abs() < 1.5);
+}
+
+#[test]
+fn a_clutch_that_bites_before_the_brake_lets_go_drags_heats_and_locks_late() {
+    let sound = press("B");
+    let mut overlapping = sound.clone();
+    overlapping.clutch.touch_bar = sound.brake.touch_bar - 0.5;
+    let starts = |press: &Press| {
+        let mut plant = Plant::new(press, &setup(press, 85.0), 1);
+        drive_both(&mut plant, true, 0.0);
+        plant.advance_to(0.5);
+        (plant.energy().brake_j, plant.take_events())
+    };
+    let (sound_j, _) = starts(&sound);
+    let (drag_j, events) = starts(&overlapping);
+    assert_eq!(sound_j, 0.0);
+    assert!(drag_j > 0.0, "{drag_j}");
+    assert!(first(&events, Mark::StartOfMotion) < first(&events, Mark::BrakeFree));
+}
+
+#[test]
+fn a_leaking_counterbalance_loses_pressure_and_lengthens_the_mid_stroke_stop() {
+    let press = press("C");
+    let mut setup = Setup {
+        start: Start::Ready(0.0),
+        ..setup(&press, 40.0)
+    };
+    setup.faults.counterbalance_leak_per_min = 0.5;
+    let mut plant = Plant::new(&press, &setup, 1);
+    let full_bar = plant.counterbalance_bar().unwrap();
+    // 3600 kg on 0.101 m².
+    assert!((full_bar - 3.495).abs() < 0.01, "{full_bar}");
+    plant.advance_to(120.0);
+    let left = plant.counterbalance_bar().unwrap() / full_bar;
+    assert!((left - (-1.0_f64).exp()).abs() < 0.001, "{left}");
+    assert!(
+        Plant::new(&crate::bench::press("F"), &setup, 1)
+            .counterbalance_bar()
+            .is_none()
+    );
+}
+
+#[test]
+fn the_counterbalance_pressure_rises_on_the_way_down() {
+    let press = press("C");
+    let setup = Setup {
+        counterbalance_rise: 0.15,
+        start: Start::Cold(0.0),
+        ..setup(&press, 40.0)
+    };
+    let mut plant = Plant::new(&press, &setup, 1);
+    let top_bar = plant.counterbalance_bar().unwrap();
+    plant.bar(6.0);
+    let mut most_bar = top_bar;
+    for step in 0..70 {
+        plant.advance_to(f64::from(step));
+        most_bar = most_bar.max(plant.counterbalance_bar().unwrap());
+    }
+    assert!((most_bar / top_bar - 1.15).abs() < 0.001);
+}

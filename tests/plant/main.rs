@@ -3,5 +3,6 @@
 mod behaviour;
 mod bench;
 mod document;
+mod elastic;
 mod reference;
 mod tables;

@@ -1,6 +1,7 @@
 //! Checks of the study of recorded stops.
 
 mod montecarlo;
+mod oracle;
 mod refusals;
 mod robustness;
 mod synthetic;

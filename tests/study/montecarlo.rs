@@ -227,7 +227,7 @@ fn ten_times_the_rate_leaves_a_tenth_of_a_millisecond_on_most_presses() {
             rate_hz: 10_000.0,
             ..GOOD
         },
-        3,
+        2,
     );
     for outcome in outcomes
         .iter()

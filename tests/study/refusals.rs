@@ -584,3 +584,10 @@ fn a_slow_return_from_mid_stroke_is_positioning() {
     );
     assert!(found.positioning_moves[0].reason.contains("slow return"));
 }
+
+#[test]
+fn a_word_where_an_angle_should_stand_is_refused() {
+    assert!(
+        refusal(&with_line(&good(), 300, |_| "0.298,on,0".into())).contains("`on` is no number")
+    );
+}

@@ -178,3 +178,49 @@ fn nothing_in_the_recordings_asks_for_a_warning() {
         );
     }
 }
+
+/// Per recording: stops, bias and worst error of the stopping time, worst error that the fit alone
+/// has (command edge taken from the truth).
+fn numbers(name: &str) -> [f64; 4] {
+    let (rows, stops) = (stops_of(name), found(name).stops);
+    let errors: Vec<f64> = stops
+        .iter()
+        .zip(&rows)
+        .map(|(stop, row)| stop.time_ms - row.time_ms)
+        .collect();
+    let edges = stops
+        .iter()
+        .zip(&rows)
+        .map(|(s, row)| (s.command_time_s - row.command_time_s) * 1e3);
+    let worst = |errors: &mut dyn Iterator<Item = f64>| errors.map(f64::abs).fold(0.0, f64::max);
+    let bias = errors.iter().sum::<f64>() / errors.len() as f64;
+    let fit = worst(&mut errors.iter().zip(edges).map(|(error, edge)| error + edge));
+    [
+        stops.len() as f64,
+        bias,
+        worst(&mut errors.iter().copied()),
+        fit,
+    ]
+}
+
+#[test]
+fn the_document_shows_the_numbers_of_the_recordings() {
+    let file = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../docs/STUDY.md");
+    let text = std::fs::read_to_string(file).expect("docs/STUDY.md");
+    for name in names() {
+        let measured = numbers(&name);
+        let row = format!("| {name} |");
+        let shown = text.lines().find(|line| line.starts_with(&row));
+        let shown = shown.unwrap_or_else(|| panic!("no row for {name}: {measured:.2?}"));
+        let shown: Vec<f64> = shown
+            .split('|')
+            .filter_map(|cell| cell.trim().parse().ok())
+            .collect();
+        assert_eq!(shown.len(), 4, "{name}: {measured:.2?}");
+        let agree = shown
+            .iter()
+            .zip(&measured)
+            .all(|(a, b)| (a - b).abs() < 0.011);
+        assert!(agree, "{name}: shown {shown:?}, measured {measured:.3?}");
+    }
+}

@@ -54,6 +54,8 @@ pub(super) struct Rates {
     /// Torque by which the mode could hold on: of the locked clutch beyond what it carries, of
     /// brake and friction beyond what pulls at the standing crank, N·m. Negative: the mode ends.
     pub(super) margin_nm: f64,
+    /// Torque that goes through the train to the crank, N·m.
+    pub(super) drive_nm: f64,
     power: Energy,
 }
 
@@ -151,6 +153,8 @@ impl Plant {
         Rates {
             flywheel_accel: (motor_nm - drive_nm) / self.machine.flywheel_kg_m2,
             margin_nm: hold_nm - (self.rest_nm() + drive_nm).abs(),
+            // The brake holds the weight.
+            drive_nm: -self.rest_pull_nm,
             power: Energy {
                 motor_j: motor_nm * at.flywheel_rad_s,
                 clutch_j: drive_nm * at.flywheel_rad_s,
@@ -189,6 +193,7 @@ impl Plant {
             accel,
             flywheel_accel,
             margin_nm: torques.clutch_nm - clutch_nm.abs(),
+            drive_nm: clutch_nm - direction * torques.brake_nm + load.barring_nm,
             power: Energy {
                 motor_j: motor_nm * at.flywheel_rad_s,
                 brake_j: torques.brake_nm * along,
@@ -213,7 +218,7 @@ impl Plant {
 
     /// Torque of the weight at the crank where it is now, N·m.
     pub(super) fn weight_nm(&self) -> f64 {
-        self.machine.unbalanced_n * self.machine.pose(&self.motion).gradient
+        self.unbalanced_n(&self.motion) * self.machine.pose(&self.motion).gradient
     }
 
     /// Difference in acceleration by which a slipping clutch without torque would drift apart:
@@ -233,11 +238,16 @@ impl Plant {
             / (inertia + flywheel)
     }
 
+    fn unbalanced_n(&self, at: &Motion) -> f64 {
+        self.counterbalance
+            .unbalanced_n(|| self.machine.slide_m(at.angle_rad))
+    }
+
     fn load(&self, at: &Motion, direction: f64, brake_nm: f64) -> Load {
         let machine = &self.machine;
         let pose = machine.pose(at);
         let work_nm = machine.work_nm(at.angle_rad, pose.gradient, at.speed_rad_s);
-        let other_nm = machine.unbalanced_n * pose.gradient
+        let other_nm = self.unbalanced_n(at) * pose.gradient
             - work_nm
             - direction * (brake_nm + machine.friction_nm)
             - pose.half_inertia_slope * at.speed_rad_s * at.speed_rad_s;

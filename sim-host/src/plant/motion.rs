@@ -10,7 +10,7 @@
 
 use super::equations::{Clutch, Crank, Motion, Rates, sign};
 use super::truth::Mark;
-use super::{INSTANT_S, Plant, STEP_S};
+use super::{CrankState, INSTANT_S, Plant, STEP_S};
 use std::f64::consts::TAU;
 
 /// Slower than this the crank rests when barring ends and the brake is set, rad/s.
@@ -85,6 +85,11 @@ impl Plant {
         self.lining
             .absorb(trial.middle.brake_w() * trial.span_s, trial.span_s);
         self.rest_flywheel(trial.span_s);
+        self.twist(trial.span_s);
+        if self.counterbalance.leaks() {
+            self.counterbalance.leak(trial.span_s);
+            self.refresh();
+        }
         let barred = self.barring.releases_brake();
         if self.setting.step(trial.span_s) | self.barring.step(trial.span_s) {
             self.refresh();
@@ -92,6 +97,40 @@ impl Plant {
         if barred && !self.barring.releases_brake() && self.motion.speed_rad_s.abs() < STILL_RAD_S {
             self.stand();
         }
+    }
+
+    /// The crank beyond the twisting train, and the first zero of its speed in a stop.
+    fn twist(&mut self, span_s: f64) {
+        let Some(mut wind_up) = self.wind_up else {
+            return;
+        };
+        let standing = self.crank == Crank::Standing;
+        let friction_nm = standing.then_some(self.machine.friction_nm);
+        let inertia = self.machine.pose(&self.motion).inertia;
+        wind_up.step(span_s, inertia, self.rates.drive_nm, friction_nm);
+        self.wind_up = Some(wind_up);
+        let after = self.state();
+        let ended = |direction: f64| direction * after.speed_rad_s <= 0.0;
+        if !self.crank_rests && self.stops.open_direction().is_some_and(ended) {
+            self.rest_crank(&after);
+        }
+    }
+
+    /// Tells the first zero of crank speed, found by its straight line back from `after`.
+    fn rest_crank(&mut self, after: &CrankState) {
+        self.crank_rests = true;
+        let since_s = if after.accel_rad_s2 == 0.0 {
+            0.0
+        } else {
+            (after.speed_rad_s / after.accel_rad_s2).clamp(0.0, STEP_S)
+        };
+        let zero = CrankState {
+            time_s: after.time_s - since_s,
+            angle_rad: after.angle_rad - 0.5 * after.speed_rad_s * since_s,
+            speed_rad_s: 0.0,
+            ..*after
+        };
+        self.note_at(Mark::Standstill, &zero);
     }
 
     /// The drag of a run-down ends at rest; what it would take away in a step is gone.
@@ -208,8 +247,13 @@ impl Plant {
         }
         self.crank = Crank::Standing;
         self.clutch = Clutch::Slipping(sign(self.motion.flywheel_rad_s));
-        self.note(Mark::Standstill);
         self.refresh();
+        // Beyond a twisted train the crank may still swing on: then its own zero is awaited.
+        let state = self.state();
+        let swings_on = |direction: f64| direction * state.speed_rad_s > 0.0;
+        if !self.crank_rests && !self.stops.open_direction().is_some_and(swings_on) {
+            self.rest_crank(&state);
+        }
         if self.rates.margin_nm < 0.0 {
             self.break_away();
         }
@@ -217,6 +261,7 @@ impl Plant {
 
     fn break_away(&mut self) {
         self.crank = Crank::Turning(sign(self.pull_nm()));
+        self.crank_rests = false;
         self.note(Mark::StartOfMotion);
         self.clutch = if self.motion.flywheel_rad_s == 0.0 && self.bites.clutch {
             Clutch::Locked

@@ -46,6 +46,14 @@ pub(super) struct ColumnTrouble {
     pub(super) problems: Vec<String>,
 }
 
+const ROLES: [Role; 5] = [
+    Role::Time,
+    Role::Angle,
+    Role::Sine,
+    Role::Cosine,
+    Role::Stop,
+];
+
 struct Words {
     role: Role,
     words: &'static [&'static str],
@@ -75,6 +83,12 @@ const VOCABULARY: [Words; 5] = [
             "crank",
             "crankangle",
             "theta",
+            "phi",
+            "ang",
+            "kw",
+            "enc",
+            "code",
+            "codes",
             "position",
             "pos",
             "rotation",
@@ -357,36 +371,29 @@ impl Label {
         Self { words, unit }
     }
 
-    /// How well the name fits a role: 0 not at all.
+    /// How well the name fits a role: 0 not at all. A word weighs more than a unit alone.
     fn score(&self, role: Role) -> usize {
-        if self.has(OTHER_QUANTITIES) || !self.unit_fits(role) {
-            return 0;
-        }
         let hits = |role| {
+            let words = words_for(role);
             self.words
                 .iter()
-                .filter(|w| words_for(role).contains(&w.as_str()))
+                .filter(|word| words.contains(&word.as_str()))
                 .count()
         };
-        let others = [
-            Role::Time,
-            Role::Angle,
-            Role::Sine,
-            Role::Cosine,
-            Role::Stop,
-        ];
-        let foreign: usize = others
-            .iter()
-            .filter(|&&r| r != role)
-            .map(|&r| hits(r))
-            .sum();
-        match role {
-            // `stop time` and `stop angle` are results, not signals.
-            Role::Time | Role::Stop if foreign > 0 => 0,
-            // `sine of angle` is no angle; `valve position` is no angle.
-            Role::Angle if foreign > 0 => 0,
-            _ => hits(role),
+        // `stop time` is a result, `sine of angle` and `valve position` are no angles.
+        let is_foreign = ROLES.iter().any(|&other| other != role && hits(other) > 0);
+        if is_foreign || self.has(OTHER_QUANTITIES) || !self.unit_fits(role) {
+            return 0;
         }
+        let has_telling_unit = matches!(
+            (role, self.unit),
+            (Role::Time, Some(Unit::Time(_)))
+                | (
+                    Role::Angle,
+                    Some(Unit::Angle(AngleUnit::Degrees | AngleUnit::Radians))
+                )
+        );
+        2 * hits(role) + usize::from(has_telling_unit)
     }
 
     fn unit_fits(&self, role: Role) -> bool {

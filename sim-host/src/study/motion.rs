@@ -1,8 +1,9 @@
-//! From angle readings to the path of the crank: turns joined, spikes left out, direction found.
+//! From angle readings to the path of the crank: turns joined, bursts of bad readings left out,
+//! direction found.
 //!
 //! A crank cannot jump: where it will be one sample on is known from its speed to within what its
 //! clutch can accelerate it. A reading outside that is doubtful. Doubtful readings that go away
-//! were spikes; doubtful readings that stay were a step of the sensor, which is followed and told.
+//! were bad; doubtful readings that stay were a step of the sensor, which is followed and told.
 
 use super::recording::AngleJump;
 
@@ -13,7 +14,7 @@ const SLACK_DEG: f64 = 0.5;
 /// clutch torque and inertia).
 const ACCELERATION_MAX_DEG_S2: f64 = 300_000.0;
 /// And the gate is never narrower than this acceleration asks for.
-const ACCELERATION_MIN_DEG_S2: f64 = 60_000.0;
+const ACCELERATION_MIN_DEG_S2: f64 = 100_000.0;
 /// No press turns faster: 1000 strokes per minute.
 const SPEED_MAX_DEG_S: f64 = 6000.0;
 /// Doubtful readings are followed once there are this many of them and they have lasted this long.
@@ -21,6 +22,8 @@ const BURST_SAMPLES: usize = 5;
 const BURST_S: f64 = 0.004;
 /// So many doubtful readings in a row are a spike only if the crank is then where it was expected.
 const SPIKE_SAMPLES: usize = 3;
+/// A signal lost for no longer than this is bridged.
+const DROPOUT_S: f64 = 0.1;
 /// Smallest steps tried for the step of a code: a bad reading can stand between two codes.
 const CODE_CANDIDATES: usize = 4;
 /// Speed is taken over so many samples; the expected place lags by half of them.
@@ -51,6 +54,8 @@ pub(super) fn follow(readings: &[(f64, f64)], wraps: bool, gate: Gate) -> Path {
         doubtful: Vec::new(),
         wraps,
         gate,
+        step: None,
+        is_away: false,
     };
     for &reading in readings {
         follower.take(reading);
@@ -83,7 +88,7 @@ impl Gate {
     pub(super) fn new(readings: &[(f64, f64)], wraps: bool, period_s: f64) -> Self {
         let bends = bends(readings, wraps);
         let quantile = |share: f64| quantile(&bends, share).unwrap_or(0.0);
-        let bent = (quantile(0.97) - 3.0 * quantile(0.68)).max(0.0);
+        let bent = (quantile(0.985) - 3.0 * quantile(0.68)).max(0.0);
         let seen = 3.0 * bent / (period_s * period_s);
         Self {
             slack_deg: SLACK_DEG + 3.0 * quantile(0.68),
@@ -165,6 +170,10 @@ struct Follower {
     doubtful: Vec<(f64, f64)>,
     wraps: bool,
     gate: Gate,
+    /// Length of the path at the last step, and the speed there: speed is not taken across a step.
+    step: Option<(usize, f64)>,
+    /// Whether that step was away from the crank's path, for all one knows.
+    is_away: bool,
 }
 
 impl Follower {
@@ -205,11 +214,17 @@ impl Follower {
     }
 
     fn speed(&self) -> f64 {
-        let from = self.path.deg.len().saturating_sub(SPEED_SPAN + 1);
+        let (begun, carried) = self.step.unwrap_or((0, 0.0));
+        let from = self
+            .path
+            .deg
+            .len()
+            .saturating_sub(SPEED_SPAN + 1)
+            .max(begun);
         let ends = |series: &[f64]| Some(series.last()? - series.get(from)?);
         match (ends(&self.path.deg), ends(&self.path.time_s)) {
             (Some(travel), Some(time)) if time > 0.0 => travel / time,
-            _ => 0.0,
+            _ => carried,
         }
     }
 
@@ -238,18 +253,51 @@ impl Follower {
     /// The doubtful readings have come to stay: go where they are.
     fn follow_step(&mut self) {
         let readings = std::mem::take(&mut self.doubtful);
-        if let Some((&(time_s, deg), (expected, _))) = readings
-            .first()
-            .and_then(|first| Some((first, self.expect(first.0)?)))
+        let Some(&(time_s, deg)) = readings.first() else {
+            return;
+        };
+        let speed = self.speed();
+        if !self.undo_dropout(time_s, deg)
+            && let Some((expected, _)) = self.expect(time_s)
         {
             let step_deg = self.off(deg, expected);
-            self.path.jumps.push(AngleJump { time_s, step_deg });
+            // Smaller ones are a few bad readings in a row.
+            if step_deg.abs() > 2.0 * self.gate.slack_deg {
+                self.is_away = true;
+                self.path.jumps.push(AngleJump { time_s, step_deg });
+            }
         }
+        self.step = Some((self.path.deg.len(), speed));
         for (time, deg) in readings {
             let last = self.path.deg.last().copied().unwrap_or(deg);
             let off = self.off(deg, last);
             self.accept((time, last + off));
         }
+    }
+
+    /// After a step away, a step back to where the crank must be by now: what lies between was a
+    /// signal lost, not a crank moved.
+    fn undo_dropout(&mut self, time_s: f64, deg: f64) -> bool {
+        let Some((length, speed)) = self.step.filter(|_| std::mem::take(&mut self.is_away)) else {
+            return false;
+        };
+        let before = length
+            .checked_sub(1)
+            .and_then(|at| Some((*self.path.time_s.get(at)?, *self.path.deg.get(at)?)));
+        let Some((before_s, before_deg)) = before else {
+            return false;
+        };
+        let gone_s = time_s - before_s;
+        // The crank may have stopped meanwhile, or run on.
+        let way = speed * gone_s;
+        let off = self.off(deg, before_deg + way / 2.0);
+        if gone_s > DROPOUT_S || off.abs() > way.abs() / 2.0 + self.gate.slack_deg {
+            return false;
+        }
+        self.path.spikes_s.extend(self.path.time_s.drain(length..));
+        self.path.deg.truncate(length);
+        self.path.jumps.pop();
+        true
     }
 }
 
@@ -301,6 +349,20 @@ mod tests {
         assert_eq!(path.jumps.len(), 1);
         assert!((path.jumps[0].step_deg - 9.0).abs() < 0.5);
         assert!(path.spikes_s.is_empty());
+    }
+
+    #[test]
+    fn a_signal_lost_for_a_while_is_bridged() {
+        for lost in [0.0, 359.9] {
+            let mut readings = turning(2000);
+            readings[700..730]
+                .iter_mut()
+                .for_each(|reading| reading.1 = lost);
+            let path = followed(&readings);
+            assert!(path.jumps.is_empty(), "{:?}", path.jumps);
+            assert_eq!(path.spikes_s.len(), 30);
+            assert!((path.deg.last().unwrap() - 350.0 - 0.5 * 1999.0).abs() < 1e-9);
+        }
     }
 
     #[test]

@@ -218,12 +218,28 @@ impl Recording {
         start..end.max(start)
     }
 
-    /// Samples with a time from `from_s` to `to_s`, both included.
-    pub(super) fn samples(&self, from_s: f64, to_s: f64) -> Vec<(f64, f64)> {
-        let range = self.between(from_s, to_s);
-        let times = self.time_s.get(range.clone()).unwrap_or_default();
-        let angles = self.crank_deg.get(range).unwrap_or_default();
-        times.iter().copied().zip(angles.iter().copied()).collect()
+    /// Samples from `from_s` to `to_s` after the instant `zero_s`, both included, with their time
+    /// after it.
+    pub(super) fn samples_after(&self, zero_s: f64, from_s: f64, to_s: f64) -> Vec<(f64, f64)> {
+        let range = self.between(zero_s + from_s, zero_s + to_s);
+        let times = self.time_s.get(range.clone()).unwrap_or_default().iter();
+        let angles = self.crank_deg.get(range).unwrap_or_default().iter();
+        times
+            .zip(angles)
+            .map(|(&time, &deg)| (time - zero_s, deg))
+            .collect()
+    }
+
+    /// The longest time between two samples from `from_s` to `to_s`.
+    pub(super) fn longest_gap_s(&self, from_s: f64, to_s: f64) -> f64 {
+        let times = self
+            .time_s
+            .get(self.between(from_s, to_s))
+            .unwrap_or_default();
+        times
+            .windows(2)
+            .map(|pair| pair[1] - pair[0])
+            .fold(0.0, f64::max)
     }
 }
 

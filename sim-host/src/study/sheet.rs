@@ -63,19 +63,31 @@ pub(super) struct Row {
 #[derive(Debug)]
 pub(super) struct Sheet {
     text: String,
+    comments: Vec<(u64, String)>,
 }
 
 impl Sheet {
     /// From the bytes of a file: UTF-8 or UTF-16 by their byte-order mark, else UTF-8, else Latin-1.
     pub(super) fn new(bytes: &[u8]) -> Self {
-        let mut text = String::with_capacity(bytes.len());
-        for line in with_line_feeds(decode(bytes)).lines() {
-            if !is_comment(line) {
-                text.push_str(line);
+        let mut sheet = Self {
+            text: String::with_capacity(bytes.len()),
+            comments: Vec::new(),
+        };
+        for (number, line) in (1..).zip(with_line_feeds(decode(bytes)).lines()) {
+            match comment(line) {
+                Some(comment) => sheet.comments.push((number, comment.to_owned())),
+                None => sheet.text.push_str(line),
             }
-            text.push('\n');
+            sheet.text.push('\n');
         }
-        Self { text }
+        sheet
+    }
+
+    /// Comment lines without their mark, with their numbers.
+    pub(super) fn comments(&self) -> impl Iterator<Item = (u64, &str)> {
+        self.comments
+            .iter()
+            .map(|(number, text)| (*number, text.as_str()))
     }
 
     /// Whether there is nothing but blanks and comments.
@@ -169,9 +181,12 @@ fn starts_of_lines(text: &str) -> Vec<(u64, u64)> {
     starts
 }
 
-fn is_comment(line: &str) -> bool {
+/// What stands after the mark of a comment line.
+fn comment(line: &str) -> Option<&str> {
     let start = line.trim_start().trim_start_matches('"');
-    COMMENT_MARKS.iter().any(|mark| start.starts_with(mark))
+    COMMENT_MARKS
+        .iter()
+        .find_map(|mark| start.strip_prefix(mark))
 }
 
 /// Old files end their lines with a carriage return alone.

@@ -220,7 +220,7 @@ mod tests {
     fn a_saw_tooth_tells_its_unit_by_its_height() {
         for (span, unit) in [
             (0.999, AngleUnit::Turns),
-            (6.28, AngleUnit::Radians),
+            (6.27, AngleUnit::Radians),
             (359.9, AngleUnit::Degrees),
             (4095.0, AngleUnit::Counts(4096.0)),
             (65_530.0, AngleUnit::Counts(65_536.0)),
