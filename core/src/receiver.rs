@@ -193,7 +193,8 @@ impl Receiver {
         }
     }
 
-    /// The drift of the windings over the last whole turn against the survey.
+    /// The drift of the windings over the last whole turn against the survey; none before a turn, or
+    /// without a survey.
     pub const fn drift(&self) -> Option<Drift> {
         self.drift
     }
@@ -330,13 +331,16 @@ impl Receiver {
     }
 
     fn fingerprint(&mut self, config: &Config) -> Findings {
+        let Some(surveyed) = &config.fingerprint else {
+            return Findings::NONE;
+        };
         if self.burst.coasted() > 0 {
             return Findings::NONE;
         }
-        let Some(drift) = self
+        let drift = self
             .fingerprint
-            .step(&config.fingerprint, self.balanced, self.measured)
-        else {
+            .step(surveyed, self.balanced, self.measured);
+        let Some(drift) = drift else {
             return Findings::NONE;
         };
         self.drift = Some(drift);

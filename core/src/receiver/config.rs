@@ -62,6 +62,9 @@ pub struct Settings {
     pub unbalance_latch_millidegrees: u32,
     /// Change of the amplitude that is advised of, thousandths of nominal, 10 to 200.
     pub amplitude_drift_permille: u16,
+    /// Whether `amplitude_nominal` and `balance` are what a survey of this resolver found. Only
+    /// then are the windings compared with them from turn to turn.
+    pub is_surveyed: bool,
     /// The resolver's imperfections.
     pub balance: Balance,
     /// Electrical angle at top dead centre.
@@ -94,6 +97,7 @@ impl Settings {
         unbalance_advise_millidegrees: 500,
         unbalance_latch_millidegrees: 3_000,
         amplitude_drift_permille: 50,
+        is_surveyed: false,
         balance: Balance::PERFECT,
         zero_offset: ZeroOffset::at_top(ElectricalAngle::from_bits(1 << 29)),
         direction: Direction::Increasing,
@@ -208,7 +212,8 @@ pub struct Config {
     pub(super) acceleration: acceleration::Config,
     /// Speed from which no healthy press stops within a tenth of a degree, counts a frame.
     pub(super) stopping_speed: u32,
-    pub(super) fingerprint: fingerprint::Config,
+    /// What the windings were when they were surveyed, if they were.
+    pub(super) fingerprint: Option<fingerprint::Config>,
     /// 2⁻¹⁵ radian.
     pub(super) unbalance_advise: u32,
     /// 2⁻¹⁵ radian.
@@ -275,7 +280,11 @@ impl Config {
                 noise: speed_noise(floor, settings.bandwidth_hz, settings.carrier_hz),
             },
             stopping_speed: stopping_speed(acceleration),
-            fingerprint: fingerprint::Config::new(settings.amplitude_nominal),
+            fingerprint: if settings.is_surveyed {
+                Some(fingerprint::Config::new(settings.amplitude_nominal))
+            } else {
+                None
+            },
             unbalance_advise: radians_q15(settings.unbalance_advise_millidegrees),
             unbalance_latch: radians_q15(settings.unbalance_latch_millidegrees),
             amplitude_drift: (settings.amplitude_drift_permille as u32).wrapping_mul(32_768)
