@@ -115,7 +115,9 @@ fn run(command: &str, folder: &Path) -> Answer {
         .expect("the command runs");
     let lines = |bytes: &[u8]| {
         let text = String::from_utf8_lossy(bytes);
-        text.lines().map(|line| line.trim_end().to_owned()).collect()
+        text.lines()
+            .map(|line| line.trim_end().to_owned())
+            .collect()
     };
     Answer {
         out: lines(&output.stdout),
@@ -153,7 +155,9 @@ fn copy_recordings(folder: &Path) {
 
 fn files_in(folder: &Path) -> Vec<PathBuf> {
     let entries = fs::read_dir(folder).expect("a folder");
-    entries.map(|entry| entry.expect("an entry").path()).collect()
+    entries
+        .map(|entry| entry.expect("an entry").path())
+        .collect()
 }
 
 #[test]

@@ -71,6 +71,18 @@ fn the_fault_page_is_the_fault_table() {
     hold("docs/FAULTS.md", &page);
 }
 
+#[test]
+fn a_fault_that_stops_the_press_does_not_go_by_itself() {
+    for code in FaultCode::ALL {
+        let goes_by_itself = code.reset_rule() == ResetRule::ByItself;
+        assert_eq!(
+            goes_by_itself,
+            code.reaction() == Reaction::Advise,
+            "{code:?}"
+        );
+    }
+}
+
 /// Faults that no source of the core names outside the table.
 fn nobody_raises() -> Vec<FaultCode> {
     let sources = sources("core/src");
