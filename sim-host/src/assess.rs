@@ -198,8 +198,8 @@ fn fill(
 /// Stops alone release nothing.
 fn no_verdict(ways_out: Vec<String>) -> record::Verdict {
     record::Verdict {
-        outcome: Outcome::NotCommissionable,
-        exit_status: 0,
+        outcome: Outcome::NotJudged,
+        exit_status: exit_status(Outcome::NotJudged),
         restricted_to: Vec::new(),
         reasons: vec![
             "stops were studied; without the installed distance no press is judged".to_owned(),

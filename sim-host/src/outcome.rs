@@ -12,7 +12,8 @@ pub const NOT_COMMISSIONABLE: u8 = 4;
 /// The exit status that says this outcome.
 pub const fn exit_status(outcome: Outcome) -> u8 {
     match outcome {
-        Outcome::Commissionable => COMMISSIONABLE,
+        // Evidence without a question is work done.
+        Outcome::Commissionable | Outcome::NotJudged => COMMISSIONABLE,
         Outcome::Restricted => RESTRICTED,
         Outcome::NotCommissionable => NOT_COMMISSIONABLE,
     }

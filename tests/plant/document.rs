@@ -74,3 +74,32 @@ fn the_installed_distances_are_those_of_the_files() {
         ));
     }
 }
+
+#[test]
+fn every_resolver_word_of_the_page_is_read() {
+    use stopwright::resolver::ResolverSetup;
+    let words = DOCUMENT
+        .lines()
+        .find(|line| line.starts_with("Words for `--resolver`"))
+        .unwrap();
+    let (_, words) = words.split_once("commas: ").unwrap();
+    let mut count = 0;
+    for group in words.trim_end_matches('.').split("; ") {
+        let (names, unit) = group.rsplit_once(" (").unwrap();
+        let unit = unit.trim_end_matches(')').replace("plain numbers", "");
+        for name in names.split(", ") {
+            // Allowed for every one of them.
+            let value = if name == "bits" || name == "teeth" {
+                12
+            } else {
+                1
+            };
+            let option = format!("{name}={value}{unit}");
+            option
+                .parse::<ResolverSetup>()
+                .unwrap_or_else(|e| panic!("{e}"));
+            count += 1;
+        }
+    }
+    assert_eq!(count, 22);
+}
