@@ -2,6 +2,7 @@
 
 mod balancing;
 mod bench;
+mod benchmark;
 mod decode;
 mod following;
 mod integrity;
