@@ -74,7 +74,7 @@ pub fn worst_arc_seconds(contender: &Contender) -> f64 {
     let values = || (-32_768i32..=32_767).step_by(151);
     let mut worst = 0.0_f64;
     for s in values() {
-        for c in values().filter(|c| s * s + c * c >= 1_000_000) {
+        for c in values().filter(|c| s.pow(2).saturating_add(c.pow(2)) >= 1_000_000) {
             let exact = f64::from(s).atan2(f64::from(c)) / TAU;
             let difference = (contender.decode)(s as i16, c as i16) - exact;
             worst = worst.max((difference - difference.round()).abs());
