@@ -31,9 +31,10 @@ pub struct Demodulated {
     pub sine_offset: i16,
     /// Direct voltage of the cosine winding, converter codes from [`CODE_ZERO`].
     pub cosine_offset: i16,
-    /// Sums of the samples half a period apart, sine and cosine winding: everything in the frame
-    /// that is not carrier.
-    pub pairs: [[i16; SAMPLES_PER_FRAME / 2]; 2],
+    /// Second harmonic of the sine winding, both phases, as the difference of sample pairs.
+    pub sine_second: [i16; 2],
+    /// Second harmonic of the cosine winding.
+    pub cosine_second: [i16; 2],
     /// A code of either winding stood at an end of the converter's range.
     pub is_clipped: bool,
 }
@@ -42,7 +43,7 @@ struct Winding {
     in_phase: i32,
     quadrature: i32,
     offset: i16,
-    pairs: [i16; SAMPLES_PER_FRAME / 2],
+    second: [i16; 2],
     is_clipped: bool,
 }
 
@@ -67,17 +68,18 @@ impl Demodulated {
         quadrature: WindingAmplitudes { sine: 0, cosine: 0 },
         sine_offset: 0,
         cosine_offset: 0,
-        pairs: [[0; SAMPLES_PER_FRAME / 2]; 2],
+        sine_second: [0; 2],
+        cosine_second: [0; 2],
         is_clipped: false,
     };
 
-    /// Noise, converter codes peak to peak: how unevenly what is not carrier has changed since
-    /// the frame `before`, in the noisier of the windings. A carrier of any amplitude, a direct
-    /// voltage, a standing distortion and a step of the angle leave it small.
+    /// Noise, converter codes: how far the second harmonic, which no winding delivers, has moved
+    /// since the frame `before`, in the noisier winding. A carrier of any amplitude, a direct
+    /// voltage, a standing distortion and a step of the angle leave it small; white noise of σ
+    /// codes gives some 4.5·σ.
     pub fn noise(&self, before: &Self) -> u16 {
-        let [sine, cosine] = self.pairs;
-        let [sine_before, cosine_before] = before.pairs;
-        spread(sine, sine_before).max(spread(cosine, cosine_before))
+        let sine = distance(self.sine_second, before.sine_second);
+        sine.max(distance(self.cosine_second, before.cosine_second))
     }
 }
 
@@ -96,7 +98,8 @@ pub fn demodulate(config: &Config, frame: &CarrierFrame) -> Demodulated {
         },
         sine_offset: sine.offset,
         cosine_offset: cosine.offset,
-        pairs: [sine.pairs, cosine.pairs],
+        sine_second: sine.second,
+        cosine_second: cosine.second,
         is_clipped: sine.is_clipped || cosine.is_clipped,
     }
 }
@@ -132,28 +135,51 @@ fn rotate(a: i32, cosine: i32, b: i32, sine: i32) -> i16 {
 }
 
 /// Codes beyond [`CODE_MAX`] cannot come from the converter; they count as clipped, and the
-/// wrapped sums of such a frame are never used.
-fn detect(codes: &[u16; SAMPLES_PER_FRAME]) -> Winding {
-    let [x0, x1, x2, x3, x4, x5, x6, x7] = codes.map(i32::from);
-    let odd = [
-        x0.wrapping_sub(x4),
-        x1.wrapping_sub(x5),
-        x2.wrapping_sub(x6),
-        x3.wrapping_sub(x7),
-    ];
-    let even = [
-        x0.wrapping_add(x4),
-        x1.wrapping_add(x5),
-        x2.wrapping_add(x6),
-        x3.wrapping_add(x7),
-    ];
-    let [o0, o1, o2, o3] = odd;
+/// wrapped sums of such a frame are never used. One copy of the code serves both windings.
+#[inline(never)]
+fn detect(&[x0, x1, x2, x3, x4, x5, x6, x7]: &[u16; SAMPLES_PER_FRAME]) -> Winding {
+    let (a, b, c, d) = (
+        Pair::new(x0, x4),
+        Pair::new(x1, x5),
+        Pair::new(x2, x6),
+        Pair::new(x3, x7),
+    );
+    let (ac, bd) = (a.even.wrapping_add(c.even), b.even.wrapping_add(d.even));
     Winding {
-        in_phase: weigh(o2, o1.wrapping_add(o3)),
-        quadrature: weigh(o0, o1.wrapping_sub(o3)),
-        offset: offset(&even),
-        pairs: even.map(|pair| pair as i16),
-        is_clipped: codes.iter().any(|&code| code == 0 || code >= CODE_MAX),
+        in_phase: weigh(c.odd, b.odd.wrapping_add(d.odd)),
+        quadrature: weigh(a.odd, b.odd.wrapping_sub(d.odd)),
+        offset: (ac.wrapping_add(bd) >> 3).wrapping_sub(CODE_ZERO as i32) as i16,
+        second: [
+            a.even.wrapping_sub(c.even) as i16,
+            b.even.wrapping_sub(d.even) as i16,
+        ],
+        is_clipped: (a.ends | b.ends | c.ends | d.ends) < 0,
+    }
+}
+
+/// Two samples half a period apart.
+struct Pair {
+    /// Their difference: the odd harmonics.
+    odd: i32,
+    /// Their sum: the even ones.
+    even: i32,
+    /// Negative when either is 0 or at least [`CODE_MAX`]: then code − 1 or CODE_MAX − 1 − code is.
+    ends: i32,
+}
+
+impl Pair {
+    #[inline(always)]
+    const fn new(first: u16, second: u16) -> Self {
+        const LAST: i32 = CODE_MAX as i32 - 1;
+        let (first, second) = (first as i32, second as i32);
+        Self {
+            odd: first.wrapping_sub(second),
+            even: first.wrapping_add(second),
+            ends: first.wrapping_sub(1)
+                | LAST.wrapping_sub(first)
+                | second.wrapping_sub(1)
+                | LAST.wrapping_sub(second),
+        }
     }
 }
 
@@ -163,17 +189,6 @@ fn weigh(axis: i32, diagonal: i32) -> i32 {
         .wrapping_add(SQRT_HALF.wrapping_mul(diagonal).wrapping_add(1 << 12) >> 13)
 }
 
-fn offset(even: &[i32; 4]) -> i16 {
-    let sum = even.iter().fold(0i32, |sum, &pair| sum.wrapping_add(pair));
-    (sum >> 3).wrapping_sub(CODE_ZERO as i32) as i16
-}
-
-fn spread(pairs: [i16; SAMPLES_PER_FRAME / 2], before: [i16; SAMPLES_PER_FRAME / 2]) -> u16 {
-    let [a, b, c, d] = pairs;
-    let [e, f, g, h] = before;
-    let (a, b) = (a.wrapping_sub(e), b.wrapping_sub(f));
-    let (c, d) = (c.wrapping_sub(g), d.wrapping_sub(h));
-    let low = a.min(b).min(c.min(d));
-    let high = a.max(b).max(c.max(d));
-    high.abs_diff(low)
+const fn distance([a, b]: [i16; 2], [c, d]: [i16; 2]) -> u16 {
+    a.abs_diff(c).saturating_add(b.abs_diff(d))
 }

@@ -107,19 +107,19 @@ fault_table! {
         "Converter codes at the end of the range.",
         "A clipped carrier understates its winding and bends the angle.",
         "Excitation amplitude, offset or short to the supply.";
-    SignalOffset = 5, ImmediateStop, Recommissioning, "3 frames", "winding offset",
+    SignalOffset = 5, ImmediateStop, Recommissioning, "3 ticks", "winding offset",
         "A winding carries a direct voltage beyond its limit.",
         "A short to screen or supply; the next step is a clipped or missing winding.",
         "Insulation of the winding against screen and supply.";
-    CarrierPhase = 6, ImmediateStop, KeyHolder, "3 frames", "carrier phase",
+    CarrierPhase = 6, ImmediateStop, KeyHolder, "3 ticks", "carrier phase",
         "The carrier is out of phase with its reference.",
         "Phase error loses amplitude and lets speed voltage into the angle.",
         "Reference wiring, cable capacitance, a resolver of another type.";
-    SamplesFrozen = 7, ImmediateStop, Recommissioning, "5 ms both windings, 5 degrees one", "samples frozen",
+    SamplesFrozen = 7, ImmediateStop, Recommissioning, "5 ms both windings, 9 degrees one", "samples frozen",
         "The converter repeats the same codes.",
         "A stuck converter shows a standing crank while the press turns.",
         "Converter, its clock, its bus.";
-    TrackingLost = 8, ImmediateStop, KeyHolder, "3 frames", "tracking lost",
+    TrackingLost = 8, ImmediateStop, KeyHolder, "3 ticks", "tracking lost",
         "The tracking loop is further from the measured angle than any healthy motion explains.",
         "Angle and speed are then wrong.",
         "Signal noise, coupling, a jump of the angle.";

@@ -1,8 +1,9 @@
 //! Integrity of the resolver signal: what a frame shows that no healthy resolver shows.
 //!
 //! Each check looks at one frame and says yes or no; nothing here remembers. A finding counts as a
-//! fault when it stands in three clean frames running ([`CONFIRMING_FRAMES`]); a frame that is
-//! noisy by its own evidence proves nothing and is bridged by prediction.
+//! fault when it stands in three clean frames running ([`CONFIRMING_FRAMES`]): every frame is
+//! looked at for its amplitude, the last of each tick for the rest. A frame that is noisy by its
+//! own evidence proves nothing and is bridged by prediction.
 //!
 //! It cannot see a winding that died while the other one stood near its peak, nor windings that
 //! were exchanged or reversed: those leave the amplitude whole.
@@ -91,26 +92,36 @@ impl Findings {
     }
 }
 
-/// Looks over one frame; `balanced` are its in-phase amplitudes after the balance.
+/// Looks over one frame's amplitude; `balanced` are its in-phase amplitudes after the balance.
 pub fn inspect(config: &Config, frame: &Demodulated, balanced: WindingAmplitudes) -> Findings {
     let squared = squared_amplitude(balanced);
-    let is_lost = squared < config.floor_squared;
+    Findings::NONE
+        .with_if(FaultCode::ExcitationLost, squared < config.floor_squared)
+        .with_if(FaultCode::SignalLow, squared < config.lower_squared)
+        .with_if(FaultCode::SignalHigh, squared > config.upper_squared)
+        .with_if(FaultCode::SignalClipped, frame.is_clipped)
+}
+
+/// Looks over what else is in one frame: direct voltages, and the carrier's phase, of which a lost
+/// excitation has none.
+pub fn inspect_carrier(
+    config: &Config,
+    frame: &Demodulated,
+    balanced: WindingAmplitudes,
+) -> Findings {
+    let squared = squared_amplitude(balanced);
     let offset = frame
         .sine_offset
         .unsigned_abs()
         .max(frame.cosine_offset.unsigned_abs());
     Findings::NONE
-        .with_if(FaultCode::ExcitationLost, is_lost)
-        .with_if(FaultCode::SignalLow, squared < config.lower_squared)
-        .with_if(FaultCode::SignalHigh, squared > config.upper_squared)
-        .with_if(FaultCode::SignalClipped, frame.is_clipped)
         .with_if(
             FaultCode::SignalOffset,
             offset > config.offset.unsigned_abs(),
         )
         .with_if(
             FaultCode::CarrierPhase,
-            !is_lost && is_out_of_phase(config, frame, balanced, squared),
+            squared >= config.floor_squared && is_out_of_phase(config, frame, balanced, squared),
         )
 }
 
@@ -126,9 +137,7 @@ pub fn is_off_track(balanced: WindingAmplitudes, predicted: ElectricalAngle, lim
     let limit = (u64::from(limit).wrapping_mul(TWO_PI_Q15) >> 32).min(1 << 15) as u32;
     let amplitude_squared = squared_amplitude(balanced) >> 15;
     let allowed = (amplitude_squared.wrapping_mul(limit) >> 15).wrapping_mul(limit);
-    let residual_squared = residual
-        .unsigned_abs()
-        .saturating_mul(residual.unsigned_abs());
+    let residual_squared = residual.wrapping_mul(residual) as u32;
     along < 0 || residual_squared > allowed
 }
 
@@ -149,8 +158,9 @@ const fn is_out_of_phase(
     squared: u32,
 ) -> bool {
     let (i, q) = (balanced, frame.quadrature);
-    let along = product(i.sine, q.sine).saturating_add(product(i.cosine, q.cosine));
-    let across = product(i.cosine, q.sine).saturating_sub(product(i.sine, q.cosine));
+    // Both vectors are at most √2·2¹⁵ long, so either sum stays within 2³¹.
+    let along = product(i.sine, q.sine).wrapping_add(product(i.cosine, q.cosine));
+    let across = product(i.cosine, q.sine).wrapping_sub(product(i.sine, q.cosine));
     along.unsigned_abs() > share(squared, config.phase_tangent)
         || across.unsigned_abs() > share(squared, config.residue)
 }
@@ -160,5 +170,5 @@ const fn product(a: i16, b: i16) -> i32 {
 }
 
 const fn share(of: u32, q15: u16) -> u32 {
-    (of >> 15).saturating_mul(q15 as u32)
+    (of >> 15).wrapping_mul(q15 as u32)
 }

@@ -9,15 +9,17 @@
 //!
 //! | floor | modules |
 //! | --- | --- |
-//! | 0 words | [`angle`], [`time`], [`speed`], [`signal`], [`fault`] |
-//! | 1 arithmetic | [`trig`], [`speed_window`], [`stop_curve`] |
-//! | 2 resolver | [`demodulator`], [`balance`], [`tracking`], [`integrity`], [`zero_offset`] |
-//! | 3 receiver | [`receiver`] |
-//! | 4 press | [`two_hand`], [`valve_pair`], [`motion`], [`stop_time`], [`top_stop`], [`safety_distance`] |
-//! | 5 decision | [`stroke`], [`fault_latch`] |
-//! | 6 permission | [`interlock`], [`muting`] |
-//! | 7 settings | [`settings`] |
-//! | 8 controller | [`controller`] |
+//! | 0 words | [`angle`], [`time`], [`signal`], [`fault`] |
+//! | 1 derived words | [`speed`] |
+//! | 2 arithmetic | [`trig`], [`speed_window`], [`stop_curve`] |
+//! | 3 resolver | [`demodulator`], [`balance`], [`tracking`], [`zero_offset`] |
+//! | 4 trust | [`integrity`] |
+//! | 5 receiver | [`receiver`] |
+//! | 6 press | [`two_hand`], [`valve_pair`], [`motion`], [`stop_time`], [`top_stop`], [`safety_distance`] |
+//! | 7 decision | [`stroke`], [`fault_latch`] |
+//! | 8 permission | [`interlock`], [`muting`] |
+//! | 9 settings | [`settings`] |
+//! | 10 controller | [`controller`] |
 //!
 //! No allocation, no unsafe code, no floating point, no panic path.
 #![no_std]
@@ -28,14 +30,20 @@ extern crate std;
 
 pub mod angle;
 pub mod balance;
+pub mod codec;
+pub mod contacts;
 pub mod controller;
 pub mod demodulator;
 pub mod fault;
 pub mod fault_latch;
 pub mod integrity;
 pub mod interlock;
+pub mod job;
+pub mod learned_bound;
+pub mod limit_channels;
 pub mod motion;
 pub mod muting;
+pub mod press_identity;
 pub mod receiver;
 pub mod safety_distance;
 pub mod settings;

@@ -18,24 +18,26 @@ mod burst;
 mod config;
 pub mod index_switch;
 mod liveness;
+mod reading;
 pub mod second;
 
 pub use config::{Config, ConfigError, Settings};
+pub use reading::{CrankPosition, CrankReading, SignalEvidence};
 
-use crate::angle::{CrankAngle, CrankTravel, ElectricalAngle};
+use crate::angle::{CrankTravel, ElectricalAngle};
 use crate::balance::Fingerprint;
 use crate::balance::fingerprint::Drift;
 use crate::demodulator::{self, Demodulated};
 use crate::fault::{FaultCode, FaultSet};
 use crate::integrity::{self, Findings};
-use crate::signal::{CarrierFrame, WindingAmplitudes};
-use crate::speed::CrankSpeed;
-use crate::time::{Duration, Instant};
+use crate::signal::{CarrierFrame, FRAMES_PER_TICK, WindingAmplitudes};
+use crate::time::Instant;
 use crate::tracking::Tracking;
 use crate::trig;
 use acceleration::AccelerationWatch;
 use burst::Burst;
 use liveness::Liveness;
+use reading::Trace;
 
 /// Good frames in a row before a position is trusted: 5 ms at 5000 frames a second.
 const ACQUIRING_FRAMES: u8 = 25;
@@ -47,130 +49,6 @@ const RESUMING_FRAMES: u16 = 10;
 /// Findings that are shown but do not make an angle untrusted.
 const ADVISORY: Findings = Findings::NONE.with_if(FaultCode::WindingDrift, true);
 
-/// An angle, a speed and the instant they hold for. Only a receiver makes one.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct CrankReading {
-    angle: CrankAngle,
-    speed: CrankSpeed,
-    at: Instant,
-    measured: CrankAngle,
-    measured_at: Instant,
-    is_predicted: bool,
-}
-
-impl CrankReading {
-    /// Tracked angle, carried forward to [`at`](Self::at).
-    pub const fn angle(&self) -> CrankAngle {
-        self.angle
-    }
-
-    /// Tracked speed.
-    pub const fn speed(&self) -> CrankSpeed {
-        self.speed
-    }
-
-    /// The instant that angle and speed hold for.
-    pub const fn at(&self) -> Instant {
-        self.at
-    }
-
-    /// Direct decode of the latest good frame: balanced, zeroed, not filtered, not carried forward.
-    pub const fn measured(&self) -> CrankAngle {
-        self.measured
-    }
-
-    /// The instant that [`measured`](Self::measured) holds for: the middle of its frame.
-    pub const fn measured_at(&self) -> Instant {
-        self.measured_at
-    }
-
-    /// Whether the latest frames were unusable and the angle is a prediction from before them.
-    pub const fn is_predicted(&self) -> bool {
-        self.is_predicted
-    }
-
-    /// When the crank passed `angle` on its way here from `earlier`, in normal travel, by linear
-    /// interpolation. `None` when it did not, or went backward.
-    pub fn crossing(&self, earlier: &Self, angle: CrankAngle) -> Option<Instant> {
-        let travel = self.angle.offset_from(earlier.angle).as_counts();
-        let part = angle.travel_since(earlier.angle).as_counts();
-        if part == 0 || part > travel {
-            return None;
-        }
-        let span = i64::from(self.at.saturating_since(earlier.at).as_micros());
-        // Part and travel are below 2³², the span is below 2³².
-        let micros = i128::from(part)
-            .wrapping_mul(i128::from(span))
-            .checked_div(i128::from(travel))?;
-        Some(
-            earlier
-                .at
-                .saturating_add(Duration::from_micros(micros as u32)),
-        )
-    }
-
-    /// When the crank will reach `angle` in normal travel at its present speed; `None` when that
-    /// is more than `within` away.
-    pub fn reaching(&self, angle: CrankAngle, within: Duration) -> Option<Instant> {
-        let way = angle.travel_since(self.angle).as_counts();
-        let reach = self.speed.travel_in(within).as_counts();
-        if way > reach {
-            return None;
-        }
-        let span = i128::from(within.as_micros());
-        let micros = i128::from(way)
-            .wrapping_mul(span)
-            .checked_div(i128::from(reach));
-        Some(
-            self.at
-                .saturating_add(Duration::from_micros(micros.unwrap_or(0) as u32)),
-        )
-    }
-}
-
-/// The crank position, if there is one.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum CrankPosition {
-    /// Angle and speed may be used.
-    Trusted(CrankReading),
-    /// There is no position. `faults` is empty while the receiver is still acquiring.
-    Untrusted {
-        /// Signal faults of this tick.
-        faults: FaultSet,
-        /// The last reading that was trusted: evidence, not a position.
-        last: Option<CrankReading>,
-    },
-}
-
-impl CrankPosition {
-    /// The reading, when trusted.
-    pub const fn trusted(&self) -> Option<&CrankReading> {
-        match self {
-            Self::Trusted(reading) => Some(reading),
-            Self::Untrusted { .. } => None,
-        }
-    }
-}
-
-/// What the latest frame showed: the evidence of a signal check.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct SignalEvidence {
-    /// In-phase amplitudes as detected.
-    pub raw: WindingAmplitudes,
-    /// In-phase amplitudes after the balance.
-    pub balanced: WindingAmplitudes,
-    /// Length of the balanced vector, 32 767 standing for the converter's range.
-    pub amplitude: u16,
-    /// Carrier phase against the configured phase, thousandths of a degree, ±180 000.
-    pub phase_millidegrees: i32,
-    /// Direct voltage of the sine winding, converter codes.
-    pub sine_offset: i16,
-    /// Direct voltage of the cosine winding, converter codes.
-    pub cosine_offset: i16,
-    /// Noise, converter codes peak to peak.
-    pub noise: u16,
-}
-
 /// State of one receiver.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Receiver {
@@ -180,10 +58,12 @@ pub struct Receiver {
     balanced: WindingAmplitudes,
     at: Instant,
     measured: ElectricalAngle,
-    measured_at: Instant,
-    last: Option<CrankReading>,
-    /// Findings of the last two frames, to be confirmed by the next.
-    recent: [Findings; integrity::CONFIRMING_FRAMES - 1],
+    /// The last trusted state: evidence once the position is none.
+    last: Option<Trace>,
+    recent: Recent,
+    /// Frames since the last examination.
+    frames: u8,
+    examined: Recent,
     faults: Findings,
     /// Good frames in a row, up to [`ACQUIRING_FRAMES`].
     acquired: u8,
@@ -192,6 +72,20 @@ pub struct Receiver {
     liveness: Liveness,
     fingerprint: Fingerprint,
     drift: Option<Drift>,
+}
+
+/// Findings of the last two frames that were looked at, to be confirmed by the next.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Recent([Findings; integrity::CONFIRMING_FRAMES - 1]);
+
+impl Recent {
+    const NONE: Self = Self([Findings::NONE; integrity::CONFIRMING_FRAMES - 1]);
+
+    const fn confirm(&mut self, findings: Findings) -> Findings {
+        let [last, before] = self.0;
+        self.0 = [findings, last];
+        findings.common(last).common(before)
+    }
 }
 
 impl Default for Receiver {
@@ -210,9 +104,10 @@ impl Receiver {
             balanced: Demodulated::NONE.in_phase,
             at: Instant::from_micros(0),
             measured: ElectricalAngle::from_bits(0),
-            measured_at: Instant::from_micros(0),
             last: None,
-            recent: [Findings::NONE; integrity::CONFIRMING_FRAMES - 1],
+            recent: Recent::NONE,
+            frames: 0,
+            examined: Recent::NONE,
             faults: Findings::NONE,
             acquired: 0,
             burst: Burst::NONE,
@@ -225,16 +120,18 @@ impl Receiver {
 
     /// Begins a tick: forgets the faults of the one before and keeps its reading as the last one,
     /// if it was trusted.
-    pub fn start_tick(&mut self, config: &Config) {
+    pub fn start_tick(&mut self, _config: &Config) {
         if self.is_trusted() {
-            self.last = Some(self.reading(config, self.at));
+            self.last = Some(self.trace());
         }
         self.faults = Findings::NONE;
+        self.frames = 0;
     }
 
     /// Takes one carrier frame. `middle` is the instant of the middle of the frame, half an
     /// excitation period after its first sample. Frames follow each other by one period; after a
     /// gap or a repetition the receiver acquires anew.
+    #[inline(never)]
     pub fn frame(&mut self, config: &Config, frame: &CarrierFrame, middle: Instant) {
         self.advance(config, config.at(middle));
         let frame = demodulator::demodulate(&config.demodulator, frame);
@@ -253,18 +150,21 @@ impl Receiver {
         } else {
             self.bad_frame(config, findings);
         }
-        self.check_acceleration(config);
-        self.check_liveness(config);
+        self.frames = self.frames.wrapping_add(1);
+        if usize::from(self.frames) >= FRAMES_PER_TICK {
+            self.frames = 0;
+            self.examine(config);
+        }
     }
 
     /// Crank position at `now`.
     pub fn position(&self, config: &Config, now: Instant) -> CrankPosition {
         if self.is_trusted() {
-            CrankPosition::Trusted(self.reading(config, now))
+            CrankPosition::Trusted(self.trace().reading(config, now))
         } else {
             CrankPosition::Untrusted {
                 faults: self.faults(),
-                last: self.last,
+                last: self.last.map(|trace| trace.reading(config, trace.at)),
             }
         }
     }
@@ -293,7 +193,8 @@ impl Receiver {
         }
     }
 
-    /// The drift of the windings over the last whole turn against the survey.
+    /// The drift of the windings over the last whole turn against the survey; none before a turn, or
+    /// without a survey.
     pub const fn drift(&self) -> Option<Drift> {
         self.drift
     }
@@ -307,20 +208,16 @@ impl Receiver {
     }
 
     fn advance(&mut self, config: &Config, at: Instant) {
-        if !config.is_next_frame(at.saturating_since(self.at)) {
+        if !config.is_next_frame(at, self.at) {
             self.acquired = 0;
         }
         self.at = at;
     }
 
-    /// Where the direct decode and the tracking loop differ by more than motion explains, each by
-    /// its own arithmetic.
+    /// Where the direct decode and the tracking loop differ by more than motion explains.
     fn compare(&self, config: &Config, angle: ElectricalAngle) -> Findings {
-        let predicted = self.tracking.predicted();
         let limit = config.disagreement(self.burst.coasted());
-        let difference = angle.counts_from(predicted).unsigned_abs();
-        let is_off_track =
-            integrity::is_off_track(self.balanced, predicted, limit.saturating_add(limit >> 3));
+        let difference = angle.counts_from(self.tracking.predicted()).unsigned_abs();
         let is_far = difference > limit;
         let is_step = if self.burst.coasted() == 0 {
             angle.counts_from(self.measured).unsigned_abs() > config.step_max
@@ -330,7 +227,6 @@ impl Receiver {
         let is_fast = self.tracking.speed().unsigned_abs() > config.speed_max;
         Findings::NONE
             .with_if(FaultCode::DecodesDisagree, is_far)
-            .with_if(FaultCode::TrackingLost, is_off_track)
             .with_if(FaultCode::AccelerationImpossible, is_step)
             .with_if(FaultCode::SpeedBeyondTracking, is_fast)
     }
@@ -350,11 +246,9 @@ impl Receiver {
             _ => self.resume(config, angle),
         }
         self.measured = angle;
-        self.measured_at = self.at;
         self.acquired = self.acquired.saturating_add(1).min(ACQUIRING_FRAMES);
-        self.recent = [Findings::NONE; integrity::CONFIRMING_FRAMES - 1];
+        self.recent = Recent::NONE;
         self.burst.good_frame();
-        self.compare_fingerprint(config, angle);
     }
 
     /// The first good frame after a burst. A prediction that motion has left behind is not pulled
@@ -393,61 +287,77 @@ impl Receiver {
     /// What this frame and the two before it have in common; a noisy frame confirms nothing.
     fn confirm(&mut self, config: &Config, findings: Findings) -> Findings {
         if self.is_noisy(config) {
-            self.recent = [Findings::NONE; integrity::CONFIRMING_FRAMES - 1];
+            self.recent = Recent::NONE;
             return Findings::NONE;
         }
-        let [last, before] = self.recent;
-        self.recent = [findings, last];
-        findings.common(last).common(before)
+        self.recent.confirm(findings)
     }
 
-    /// The tracked speed is made of many frames and needs no confirmation.
-    fn check_acceleration(&mut self, config: &Config) {
+    /// Once a tick, on its last frame: the slower checks.
+    fn examine(&mut self, config: &Config) {
+        let confirmed = self.examine_frame(config);
         let speed = self.tracking.speed();
-        if self.acquired > FIRST_SPEED_FRAMES && self.acceleration.step(&config.acceleration, speed)
-        {
-            self.faults = self.faults.with_if(FaultCode::AccelerationImpossible, true);
+        let is_sudden = self.acquired > FIRST_SPEED_FRAMES
+            && self.acceleration.step(&config.acceleration, speed);
+        let is_frozen = self.liveness.step(
+            self.frame.in_phase,
+            speed.unsigned_abs(),
+            config.stopping_speed,
+        );
+        let found = confirmed
+            .with_if(FaultCode::AccelerationImpossible, is_sudden)
+            .with_if(FaultCode::SamplesFrozen, is_frozen);
+        if !found.is_empty() {
             self.acquired = 0;
         }
+        self.faults = self.faults.union(found).union(self.fingerprint(config));
     }
 
-    fn check_liveness(&mut self, config: &Config) {
-        let speed = self.tracking.speed().unsigned_abs();
-        if self
-            .liveness
-            .step(&self.frame, self.balanced, speed, config.stopping_speed)
-        {
-            self.faults = self.faults.with_if(FaultCode::SamplesFrozen, true);
-            self.acquired = 0;
+    /// What the last frames of this tick and of the two before it have in common.
+    fn examine_frame(&mut self, config: &Config) -> Findings {
+        if self.is_noisy(config) {
+            self.examined = Recent::NONE;
+            return Findings::NONE;
         }
+        let is_off_track = self.acquired > FIRST_SPEED_FRAMES
+            && integrity::is_off_track(
+                self.balanced,
+                self.tracking.angle(),
+                config.disagreement(self.burst.coasted()),
+            );
+        let carrier = integrity::inspect_carrier(&config.integrity, &self.frame, self.balanced);
+        self.examined
+            .confirm(carrier.with_if(FaultCode::TrackingLost, is_off_track))
     }
 
-    fn compare_fingerprint(&mut self, config: &Config, angle: ElectricalAngle) {
-        let amplitude = config.amplitude_nominal;
-        let Some(drift) = self.fingerprint.step(self.balanced, angle, amplitude) else {
-            return;
+    fn fingerprint(&mut self, config: &Config) -> Findings {
+        let Some(surveyed) = &config.fingerprint else {
+            return Findings::NONE;
+        };
+        if self.burst.coasted() > 0 {
+            return Findings::NONE;
+        }
+        let drift = self
+            .fingerprint
+            .step(surveyed, self.balanced, self.measured);
+        let Some(drift) = drift else {
+            return Findings::NONE;
         };
         self.drift = Some(drift);
         let error = drift.angle_error();
         let is_drifting = error > config.unbalance_advise
             || drift.amplitude.unsigned_abs() > config.amplitude_drift;
-        self.faults = self
-            .faults
+        Findings::NONE
             .with_if(FaultCode::WindingDrift, is_drifting)
-            .with_if(FaultCode::WindingUnbalanced, error > config.unbalance_latch);
+            .with_if(FaultCode::WindingUnbalanced, error > config.unbalance_latch)
     }
 
-    fn reading(&self, config: &Config, now: Instant) -> CrankReading {
-        let age = now.saturating_since(self.at);
-        let travel = config.travel(self.tracking.speed(), age);
-        let electrical = self.tracking.angle().wrapping_add_counts(travel);
-        CrankReading {
-            angle: config.to_crank(electrical),
-            speed: config.to_speed(self.tracking.speed()),
-            at: now,
-            measured: config.to_crank(self.measured),
-            measured_at: self.measured_at,
-            is_predicted: self.burst.coasted() > 0,
+    const fn trace(&self) -> Trace {
+        Trace {
+            tracking: self.tracking,
+            at: self.at,
+            measured: self.measured,
+            coasted: self.burst.coasted(),
         }
     }
 

@@ -14,15 +14,19 @@
 //! | 3 bench | [`bench`] |
 //! | 4 operator | [`operator`] |
 //! | 5 record | [`record`] |
-//! | 6 work | [`rehearse`], [`study`] |
-//! | 7 command | [`cli`] |
+//! | 6 work | [`study`], [`outcome`] |
+//! | 7 judgement | [`assess`] |
+//! | 8 rehearsal | [`rehearse`] |
+//! | 9 command | [`cli`] |
 
+pub mod assess;
 pub mod bench;
 pub mod cli;
 pub mod distance;
 pub mod kinematics;
 pub mod limits;
 pub mod operator;
+pub mod outcome;
 pub mod plant;
 pub mod press;
 pub mod prng;

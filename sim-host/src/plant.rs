@@ -261,6 +261,15 @@ impl Plant {
         self.renew_brake();
     }
 
+    /// Brings the brake to the temperature that so many stops a minute at the present speed setting
+    /// keep it at; 0 is ambient. Heat alone: nothing wears, nothing turns, the clock stands.
+    pub fn temper(&mut self, stops_per_minute: f64) {
+        let speed = self.setting.now_rad_s;
+        let energy_j = 0.5 * self.press.masses.crank_kg_m2 * speed * speed;
+        self.lining.temper(energy_j * stops_per_minute / 60.0);
+        self.renew_brake();
+    }
+
     /// Lets time pass up to an instant; an instant in the past does nothing.
     pub fn advance_to(&mut self, time_s: f64) {
         while self.time_s < time_s - INSTANT_S {

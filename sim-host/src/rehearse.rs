@@ -30,7 +30,6 @@ use crate::record::csv::Trace;
 use crate::record::{self, Record, SearchStep, Source};
 use crate::resolver::{Resolver, ResolverSetup};
 use cautions::Step;
-pub use conclude::{COMMISSIONABLE, NOT_COMMISSIONABLE, RESTRICTED};
 use matrix::Cell;
 use stopwright_core::safety_distance::Rule;
 use stopwright_core::settings::{Schema, Settings, Stage};
@@ -257,10 +256,28 @@ impl<'a> Rehearsal<'a> {
         self.watch
             .step(&format!("release angle at {spm:.0} SPM"), 24);
         let start = preparation::predicted_top_stop(press, spm);
-        let found = release::search(&mut self.bench, press, &mut self.schema, start, self.watch)
-            .during("search of the release angle")?;
-        let cells = matrix::measure(&mut self.bench, press, spm, self.options.stops, self.watch)
+        let mut found =
+            release::search(&mut self.bench, press, &mut self.schema, start, self.watch)
+                .during("search of the release angle")?;
+        let stops = self.options.stops;
+        let mut cells = matrix::measure(&mut self.bench, press, spm, stops, self.watch)
             .during("stop matrix")?;
+        // The matrix knows the mean rest better than the search did; where that says so, a
+        // correction that is left is spent on it and the top stops are made again.
+        if let Some(by_deg) = matrix::off_target_deg(&cells)
+            && release::may_correct(&found)
+        {
+            release::correct(
+                &mut self.bench,
+                &mut self.schema,
+                &mut found,
+                &cells,
+                by_deg,
+            )
+            .during("correction of the release angle")?;
+            matrix::measure_top_again(&mut self.bench, press, &mut cells, stops, self.watch)
+                .during("stop matrix")?;
+        }
         Ok(AtSpeed {
             spm,
             release_deg: found.release_deg,

@@ -26,6 +26,7 @@ mod recording;
 mod series;
 mod sheet;
 mod signature;
+mod spikes;
 mod stop_search;
 mod table;
 mod units;

@@ -42,6 +42,7 @@ pub(crate) fn balanced(found: Surveyed) -> Settings {
     Settings {
         balance: found.balance,
         amplitude_nominal: found.amplitude,
+        is_surveyed: true,
         ..Settings::DEFAULT
     }
 }
@@ -271,9 +272,15 @@ fn the_correction_is_exact_at_the_ends_of_its_range() {
     }
 }
 
+/// The defaults, as a survey of a perfect resolver would have found them.
+const SURVEYED: receiver::Config = receiver::Config::new(Settings {
+    is_surveyed: true,
+    ..Settings::DEFAULT
+});
+
 /// Runs whole turns and gives every fault seen.
 fn turns(resolver: Resolver, degrees: f64) -> stopwright_core::fault::FaultSet {
-    let mut bench = Bench::new(receiver::Config::new(Settings::DEFAULT), resolver);
+    let mut bench = Bench::new(SURVEYED, resolver);
     let truth = |t: f64| 510.0 * t;
     let mut faults = stopwright_core::fault::FaultSet::EMPTY;
     while truth(bench.time()) < degrees {
@@ -322,7 +329,7 @@ fn windings_that_drift_are_advised_of_within_a_turn() {
         offset: [0.02, 0.0],
         ..noisy
     };
-    let mut bench = Bench::new(receiver::Config::new(Settings::DEFAULT), drifted);
+    let mut bench = Bench::new(SURVEYED, drifted);
     bench.acquire(|t| 510.0 * t);
     for _ in 0..800 {
         // An advice leaves the angle trusted.
@@ -349,7 +356,7 @@ fn the_drift_reported_is_the_drift_there_is() {
         quadrature: 0.008,
         ..Resolver::PERFECT
     };
-    let mut bench = Bench::new(receiver::Config::new(Settings::DEFAULT), drifted);
+    let mut bench = Bench::new(SURVEYED, drifted);
     while bench.receiver.drift().is_none() {
         assert!(bench.time() < 1.5, "no turn seen");
         bench.tick(|t| 510.0 * t);
@@ -366,4 +373,13 @@ fn the_drift_reported_is_the_drift_there_is() {
         // First order: what is left is of the order of the products of two of them.
         assert!((found - given).abs() < 0.0015, "{found} {given}");
     }
+}
+
+#[test]
+fn windings_that_were_never_surveyed_are_compared_with_nothing() {
+    let mut bench = Bench::new(receiver::Config::new(Settings::DEFAULT), imperfect());
+    for _ in 0..1_500 {
+        assert!(bench.tick(|t| 510.0 * t).faults.is_empty());
+    }
+    assert_eq!(bench.receiver.drift(), None);
 }

@@ -7,3 +7,4 @@ mod robustness;
 mod synthetic;
 mod truth;
 mod variants;
+mod whole;

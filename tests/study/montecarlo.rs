@@ -299,7 +299,7 @@ fn what_is_stated_covers_the_error_of_poor_recorders_too() {
             ..GOOD
         },
     ] {
-        let outcomes = all(HEALTHY, recorder, 3);
+        let outcomes = all(HEALTHY, recorder, 2);
         assert!(
             covered(&outcomes) > 0.93,
             "{recorder:?}: {}",

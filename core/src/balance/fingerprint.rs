@@ -7,8 +7,48 @@
 
 use crate::angle::ElectricalAngle;
 use crate::signal::WindingAmplitudes;
+use crate::trig::multiply_add_high;
 
 const SECTORS: u32 = 64;
+
+/// The commissioned amplitude, ready for use.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Config {
+    /// A²/2¹⁵.
+    squared: i32,
+    /// Units of a sum weighed by no component, one, or the product of two: 2⁻³² of what turns it
+    /// into 2⁻¹⁵ of the amplitude.
+    units: [i32; 3],
+}
+
+impl Config {
+    /// For the commissioned amplitude in counts of 1/32 767, from 8192; below that as for 8192.
+    pub const fn new(amplitude: i16) -> Self {
+        let amplitude = if amplitude < 8_192 {
+            8_192
+        } else {
+            amplitude as i64
+        };
+        let squared = amplitude.wrapping_mul(amplitude) >> 15;
+        Self {
+            squared: squared as i32,
+            units: [
+                unit(squared, 1 << 15),
+                unit(squared, amplitude),
+                unit(squared, squared),
+            ],
+        }
+    }
+}
+
+/// 2¹⁵/(64·squared·component/2¹⁵) in 2⁻³²; from 2¹¹·2¹⁵ on the result fits i32.
+const fn unit(squared: i64, component: i64) -> i32 {
+    let sum = squared.wrapping_mul(component).wrapping_mul(SECTORS as i64) >> 15;
+    match (1i64 << 47).checked_div(sum) {
+        Some(unit) if unit <= i32::MAX as i64 => unit as i32,
+        _ => i32::MAX,
+    }
+}
 
 /// The turn under way.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -73,13 +113,13 @@ impl Fingerprint {
         }
     }
 
-    /// Takes a frame: its balanced amplitudes and their angle. `amplitude` is the commissioned
-    /// one. The drift, once every sector of a turn has been passed.
+    /// Takes a frame: its balanced amplitudes and their angle. The drift, once every sector of a
+    /// turn has been passed.
     pub fn step(
         &mut self,
+        config: &Config,
         balanced: WindingAmplitudes,
         angle: ElectricalAngle,
-        amplitude: i16,
     ) -> Option<Drift> {
         let sector = (angle.to_bits() >> 26) as u8;
         if sector == self.sector {
@@ -91,11 +131,11 @@ impl Fingerprint {
             return None;
         }
         self.passed |= bit;
-        self.sums.add(balanced, i32::from(amplitude));
+        self.sums.add(balanced, config.squared);
         if self.passed != u64::MAX {
             return None;
         }
-        let drift = self.sums.drift(i32::from(amplitude));
+        let drift = self.sums.drift(config);
         *self = Self::new();
         Some(drift)
     }
@@ -112,11 +152,10 @@ impl Sums {
 
     /// Everything in counts of the amplitude. A deviation of up to 2¹⁶ times a component of up to
     /// 2¹⁵ fits i32; 64 of the shifted products do too.
-    fn add(&mut self, balanced: WindingAmplitudes, amplitude: i32) {
+    fn add(&mut self, balanced: WindingAmplitudes, nominal: i32) {
         let (s, c) = (i32::from(balanced.sine), i32::from(balanced.cosine));
         let squared = s.wrapping_mul(s).wrapping_add(c.wrapping_mul(c)) as u32;
-        let nominal = amplitude.wrapping_mul(amplitude) as u32;
-        let deviation = ((squared >> 15) as i32).wrapping_sub((nominal >> 15) as i32);
+        let deviation = ((squared >> 15) as i32).wrapping_sub(nominal);
         let weigh = |component: i32| deviation.wrapping_mul(component) >> 15;
         self.mean = self.mean.saturating_add(deviation);
         self.sine = self.sine.saturating_add(weigh(s));
@@ -127,23 +166,16 @@ impl Sums {
         self.double_cosine = self.double_cosine.saturating_add(weigh(double_cosine));
     }
 
-    fn drift(&self, amplitude: i32) -> Drift {
-        // A sum of 64 deviations times the power-th power of a component, in 2⁻¹⁵ of the amplitude.
-        let per = |sum: i32, power: u32| {
-            let unit = (0..power).fold(i64::from(SECTORS) << 15, |unit, _| {
-                unit.wrapping_mul(i64::from(amplitude)) >> 15
-            });
-            let squared = i64::from(amplitude.wrapping_mul(amplitude));
-            let unit = unit.wrapping_mul(squared) >> 30;
-            (i64::from(sum) << 15).checked_div(unit).unwrap_or(0) as i32
-        };
-        let gain = per(self.double_cosine, 2).saturating_mul(2);
+    fn drift(&self, config: &Config) -> Drift {
+        let [of_none, of_one, of_two] = config.units;
+        let per = |sum: i32, unit: i32| multiply_add_high(0, sum, unit);
+        let gain = per(self.double_cosine, of_two).saturating_mul(2);
         Drift {
-            amplitude: (per(self.mean, 0) / 2).saturating_sub(gain / 2),
-            sine_offset: per(self.sine, 1),
-            cosine_offset: per(self.cosine, 1),
+            amplitude: (per(self.mean, of_none) / 2).saturating_sub(gain / 2),
+            sine_offset: per(self.sine, of_one),
+            cosine_offset: per(self.cosine, of_one),
             gain,
-            quadrature: per(self.double_sine, 2).saturating_mul(-2),
+            quadrature: per(self.double_sine, of_two).saturating_mul(-2),
         }
     }
 }

@@ -2,7 +2,7 @@
 
 use super::acceleration;
 use crate::angle::{CrankAngle, CrankTravel, ElectricalAngle};
-use crate::balance::{self, Balance};
+use crate::balance::{self, Balance, fingerprint};
 use crate::demodulator;
 use crate::integrity;
 use crate::signal::{FRAMES_PER_TICK, SAMPLES_PER_FRAME};
@@ -62,6 +62,9 @@ pub struct Settings {
     pub unbalance_latch_millidegrees: u32,
     /// Change of the amplitude that is advised of, thousandths of nominal, 10 to 200.
     pub amplitude_drift_permille: u16,
+    /// Whether `amplitude_nominal` and `balance` are what a survey of this resolver found. Only
+    /// then are the windings compared with them from turn to turn.
+    pub is_surveyed: bool,
     /// The resolver's imperfections.
     pub balance: Balance,
     /// Electrical angle at top dead centre.
@@ -94,6 +97,7 @@ impl Settings {
         unbalance_advise_millidegrees: 500,
         unbalance_latch_millidegrees: 3_000,
         amplitude_drift_permille: 50,
+        is_surveyed: false,
         balance: Balance::PERFECT,
         zero_offset: ZeroOffset::at_top(ElectricalAngle::from_bits(1 << 29)),
         direction: Direction::Increasing,
@@ -208,7 +212,8 @@ pub struct Config {
     pub(super) acceleration: acceleration::Config,
     /// Speed from which no healthy press stops within a tenth of a degree, counts a frame.
     pub(super) stopping_speed: u32,
-    pub(super) amplitude_nominal: i16,
+    /// What the windings were when they were surveyed, if they were.
+    pub(super) fingerprint: Option<fingerprint::Config>,
     /// 2⁻¹⁵ radian.
     pub(super) unbalance_advise: u32,
     /// 2⁻¹⁵ radian.
@@ -221,7 +226,9 @@ pub struct Config {
     disagreement: u32,
     /// Half the greatest acceleration, counts per frame².
     half_acceleration: u32,
-    frames_per_second: u32,
+    frame_us: u32,
+    /// Frames a millisecond, 2⁻¹⁶.
+    frames_per_milli: u32,
     /// Frames a microsecond, 2⁻³².
     frames_per_micro: u32,
 }
@@ -267,11 +274,17 @@ impl Config {
             )
             .saturating_add(1) as u16,
             acceleration: acceleration::Config {
-                acceleration: acceleration.saturating_add(acceleration / 20),
+                acceleration: acceleration
+                    .saturating_add(acceleration / 20)
+                    .saturating_mul(FRAMES_PER_TICK as u32),
                 noise: speed_noise(floor, settings.bandwidth_hz, settings.carrier_hz),
             },
             stopping_speed: stopping_speed(acceleration),
-            amplitude_nominal: settings.amplitude_nominal,
+            fingerprint: if settings.is_surveyed {
+                Some(fingerprint::Config::new(settings.amplitude_nominal))
+            } else {
+                None
+            },
             unbalance_advise: radians_q15(settings.unbalance_advise_millidegrees),
             unbalance_latch: radians_q15(settings.unbalance_latch_millidegrees),
             amplitude_drift: (settings.amplitude_drift_permille as u32).wrapping_mul(32_768)
@@ -279,7 +292,8 @@ impl Config {
             phase_shift_us: phase_shift_us(settings.phase_millidegrees, settings.carrier_hz),
             disagreement: floor.saturating_add(tracking.lag(acceleration)),
             half_acceleration: acceleration / 2,
-            frames_per_second: settings.carrier_hz,
+            frame_us: frame_us(settings.carrier_hz),
+            frames_per_milli: (((settings.carrier_hz as u64) << 16) / 1_000) as u32,
             frames_per_micro: (((settings.carrier_hz as u64) << 32) / 1_000_000) as u32,
         })
     }
@@ -299,16 +313,21 @@ impl Config {
     /// Widest healthy difference between direct decode and prediction after `coasted` frames of
     /// prediction, counts of 2⁻³² turn.
     pub const fn disagreement(&self, coasted: u16) -> u32 {
+        // At most 10 ms and a frame at 10⁶ degrees per second squared: 50 degrees, far from 2³².
         let frames = coasted as u32;
-        self.disagreement.saturating_add(
-            self.half_acceleration
-                .saturating_mul(frames.saturating_mul(frames)),
-        )
+        let squared = frames.wrapping_mul(frames);
+        self.disagreement
+            .wrapping_add(self.half_acceleration.wrapping_mul(squared))
+    }
+
+    /// Time of some carrier frames.
+    pub(super) const fn frames(&self, count: u16) -> Duration {
+        Duration::from_micros(self.frame_us.wrapping_mul(count as u32))
     }
 
     /// Time of one carrier frame.
     pub const fn frame_time(&self) -> Duration {
-        Duration::from_micros(frame_us(self.frames_per_second))
+        Duration::from_micros(self.frame_us)
     }
 
     /// The instant that the angle of a frame with its middle at `middle` holds for.
@@ -321,11 +340,11 @@ impl Config {
         }
     }
 
-    /// Whether `elapsed` is one frame, within half a frame.
-    pub(super) const fn is_next_frame(&self, elapsed: Duration) -> bool {
-        let frame_us = self.frame_time().as_micros();
-        let elapsed = elapsed.as_micros();
-        elapsed > frame_us / 2 && elapsed < frame_us.saturating_add(frame_us / 2)
+    /// Whether `at` is one frame after `before`, within half a frame.
+    pub(super) const fn is_next_frame(&self, at: Instant, before: Instant) -> bool {
+        let half = (self.frame_us / 2) as u64;
+        let elapsed = at.as_micros().wrapping_sub(before.as_micros());
+        elapsed.wrapping_sub(half) < half.wrapping_mul(2)
     }
 
     /// Travel in `age` at `speed` counts a frame.
@@ -346,7 +365,7 @@ impl Config {
 
     /// Crank speed of `speed` electrical counts a frame.
     pub(super) const fn to_speed(self, speed: i32) -> CrankSpeed {
-        let per_ms = (speed as i64).wrapping_mul(self.frames_per_second as i64) / 1_000;
+        let per_ms = (speed as i64).wrapping_mul(self.frames_per_milli as i64) >> 16;
         let forward = match self.direction {
             Direction::Increasing => per_ms,
             Direction::Decreasing => per_ms.wrapping_neg(),

@@ -6,11 +6,14 @@
 //! cannot be seen here: the first motion shows it, to the index switch and to the supervision of
 //! motion.
 
-use crate::demodulator::Demodulated;
-use crate::signal::WindingAmplitudes;
+use crate::signal::{FRAMES_PER_TICK, WindingAmplitudes};
 
-/// Repeated frames of both windings that are a fault, 5 ms at 5000 frames a second.
-const FRAMES: u8 = 25;
+/// Ticks in a row without a change of both windings that are a fault: with the one in which they
+/// froze, 5 ms at 1000 ticks a second.
+const TICKS: u8 = 4;
+/// Ticks in a row without a change that are more than chance: a winding that crosses its peak
+/// within a tick may show the same amplitude at both ends of it.
+const MORE_THAN_CHANCE: u8 = 3;
 /// A winding that ought to have changed by this much and has not is frozen: eight codes of 16
 /// counts. One is the converter's rounding; the loop's lag, by which it travels on after a sudden
 /// stop, is worth some four.
@@ -21,69 +24,76 @@ const fn in_turns(amplitude: u32) -> u32 {
     ((amplitude as u64).wrapping_shl(24).wrapping_mul(1_000) / 6_283) as u32
 }
 
-/// The latest codes, as far as detection shows them, and for how long they have stood.
+/// For how long the amplitudes have stood still to the last count, tick by tick.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Liveness {
-    in_phase: WindingAmplitudes,
-    quadrature: WindingAmplitudes,
-    /// Repeats of both windings.
-    frames: u8,
-    /// Speed when both began to repeat, counts a frame.
+    amplitudes: WindingAmplitudes,
+    sine: Standstill,
+    cosine: Standstill,
+    /// Speed one tick ago, counts a frame.
     speed: u32,
-    /// By how much the sine winding ought to have changed since it began to repeat.
-    sine_due: u32,
-    /// The same of the cosine winding.
-    cosine_due: u32,
+    /// Speed before the tick from which on both windings repeat.
+    speed_before: u32,
+}
+
+/// One winding's repetition.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Standstill {
+    ticks: u8,
+    /// By how much the winding ought to have changed since it began to repeat.
+    due: u32,
 }
 
 impl Liveness {
     pub(super) const fn new() -> Self {
-        const DARK: WindingAmplitudes = WindingAmplitudes { sine: 0, cosine: 0 };
         Self {
-            in_phase: DARK,
-            quadrature: DARK,
-            frames: 0,
+            amplitudes: WindingAmplitudes { sine: 0, cosine: 0 },
+            sine: Standstill::NONE,
+            cosine: Standstill::NONE,
             speed: 0,
-            sine_due: 0,
-            cosine_due: 0,
+            speed_before: 0,
         }
     }
 
-    /// Takes a frame, its `balanced` amplitudes, and the tracked `speed` in counts a frame; whether
-    /// the samples are frozen. `stopping_speed` is the speed from which no brake stops within
-    /// three codes.
-    pub(super) fn step(
+    /// Takes the amplitudes of one tick's last frame and the tracked `speed` in counts a frame;
+    /// whether the samples are frozen. `stopping_speed` is the speed from which no brake stops
+    /// within three codes.
+    pub(super) const fn step(
         &mut self,
-        frame: &Demodulated,
-        balanced: WindingAmplitudes,
+        amplitudes: WindingAmplitudes,
         speed: u32,
         stopping_speed: u32,
     ) -> bool {
-        let is_sine_same = frame.in_phase.sine == self.in_phase.sine
-            && frame.quadrature.sine == self.quadrature.sine;
-        let is_cosine_same = frame.in_phase.cosine == self.in_phase.cosine
-            && frame.quadrature.cosine == self.quadrature.cosine;
-        (self.in_phase, self.quadrature) = (frame.in_phase, frame.quadrature);
         // Each winding changes by the other's amplitude times the travel.
-        self.sine_due = grow(self.sine_due, is_sine_same, balanced.cosine, speed);
-        self.cosine_due = grow(self.cosine_due, is_cosine_same, balanced.sine, speed);
-        if is_sine_same && is_cosine_same {
-            self.frames = self.frames.saturating_add(1);
-        } else {
-            (self.frames, self.speed) = (0, speed);
+        let travel = (speed >> 8).saturating_mul(FRAMES_PER_TICK as u32);
+        let is_same = amplitudes.sine == self.amplitudes.sine;
+        self.sine.step(is_same, amplitudes.cosine, travel);
+        let is_same = amplitudes.cosine == self.amplitudes.cosine;
+        self.cosine.step(is_same, amplitudes.sine, travel);
+        self.amplitudes = amplitudes;
+        if self.sine.ticks == 0 || self.cosine.ticks == 0 {
+            self.speed_before = self.speed;
         }
-        self.frames >= FRAMES && self.speed > stopping_speed
-            || self.sine_due > DUE
-            || self.cosine_due > DUE
+        self.speed = speed;
+        let both = self.sine.ticks >= TICKS && self.cosine.ticks >= TICKS;
+        both && self.speed_before > stopping_speed || self.sine.is_due() || self.cosine.is_due()
     }
 }
 
-fn grow(due: u32, is_same: bool, other: i16, speed: u32) -> u32 {
-    if is_same {
-        // Up to 2000 strokes per minute the product fits; beyond, it saturates.
-        let change = u32::from(other.unsigned_abs()).saturating_mul(speed >> 8);
-        due.saturating_add(change)
-    } else {
-        0
+impl Standstill {
+    const NONE: Self = Self { ticks: 0, due: 0 };
+
+    const fn step(&mut self, is_same: bool, other: i16, travel: u32) {
+        if is_same {
+            let change = (other.unsigned_abs() as u32).saturating_mul(travel);
+            self.ticks = self.ticks.saturating_add(1);
+            self.due = self.due.saturating_add(change);
+        } else {
+            *self = Self::NONE;
+        }
+    }
+
+    const fn is_due(&self) -> bool {
+        self.ticks >= MORE_THAN_CHANCE && self.due > DUE
     }
 }

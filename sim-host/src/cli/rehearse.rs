@@ -10,10 +10,6 @@ use crate::resolver::ResolverSetup;
 use std::path::{Path, PathBuf};
 use stopwright_core::safety_distance::Rule;
 
-/// Rules for the presence sensing unless others are named: the United States form and the
-/// international one.
-const RULES: [Rule; 2] = [Rule::UsStoppingTime, Rule::IsoOrthogonal2010];
-
 #[derive(clap::Args)]
 pub(super) struct Arguments {
     /// Letter of an invented press, A to H, or the TOML file of your own.
@@ -102,7 +98,7 @@ fn options(arguments: &Arguments) -> Result<Options, Problem> {
         .collect();
     let mut rules = named?;
     if rules.is_empty() {
-        rules.extend(RULES);
+        rules.extend(super::RULES);
     } else {
         note("rule", arguments.rules.join(", "));
     }

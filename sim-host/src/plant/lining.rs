@@ -87,6 +87,11 @@ impl Lining {
     }
 
     /// A long span at constant heating power, in closed form.
+    /// The steady temperature under this power.
+    pub(super) fn temper(&mut self, power_w: f64) {
+        self.temperature_c = self.ambient_c + power_w / self.cooling_w_k;
+    }
+
     pub(super) fn soak(&mut self, power_w: f64, span_s: f64) {
         let final_k = power_w / self.cooling_w_k;
         let decay = (-span_s * self.cooling_w_k / self.capacity_j_k).exp();

@@ -6,22 +6,17 @@ use super::{
     Rehearsed, bench, commission, distances, drills, fill, function_checks, matrix, release,
     settings_file,
 };
+use crate::assess::entries;
 use crate::bench::Bench;
 use crate::limits::{LimitsError, Proposal, Verdict};
 use crate::operator::Trouble;
+use crate::outcome::{NOT_COMMISSIONABLE, exit_status};
 use crate::plant::Setup;
 use crate::record::csv::Trace;
 use crate::record::{self, Outcome};
 use crate::rehearse::cautions::Step;
 use crate::statistics::Summary;
 use stopwright_core::settings::{Schema, Settings};
-
-/// Exit status of the command for each outcome.
-pub const COMMISSIONABLE: u8 = 0;
-/// Commissionable at the named speeds or in the named modes only.
-pub const RESTRICTED: u8 = 3;
-/// Not commissionable.
-pub const NOT_COMMISSIONABLE: u8 = 4;
 
 impl Rehearsal<'_> {
     /// A sensor that does not prove itself ends the work.
@@ -100,9 +95,9 @@ impl Rehearsal<'_> {
         let record = &mut self.record;
         record.stop_matrix = stop_matrix;
         record.stop_signatures = signatures;
-        record.stop_curve = fill::curve_entry(proposal, speeds);
+        record.stop_curve = entries::curve(proposal);
         for report in &proposal.speeds {
-            record.limits.extend(fill::limit_entry(proposal, report));
+            record.limits.extend(entries::limits(proposal, report));
             let rules = &self.options.rules;
             record
                 .distances
@@ -324,14 +319,6 @@ fn fresh_bench(
     );
     bench.power_up()?;
     Ok(bench)
-}
-
-fn exit_status(outcome: Outcome) -> u8 {
-    match outcome {
-        Outcome::Commissionable => COMMISSIONABLE,
-        Outcome::Restricted => RESTRICTED,
-        Outcome::NotCommissionable => NOT_COMMISSIONABLE,
-    }
 }
 
 fn push_new(list: &mut Vec<String>, text: String) {

@@ -4,14 +4,12 @@ use crate::bench::{Bench, MeasuredStop};
 use crate::operator::Trouble;
 use crate::press::Press;
 use crate::rehearse::Watch;
-use crate::statistics::rest::{RestCriterion, RestVerdict};
+use crate::statistics::rest::{RestCriterion, RestJudgement, RestVerdict};
 use crate::units;
 
 /// Mid-stroke stops are commanded here: where OSHA 1910.217(c)(3)(iii)(e) has the stopping time
 /// measured.
 pub(super) const MID_STROKE_DEG: f64 = 90.0;
-/// Long enough for any of the invented brakes to come to its steady temperature.
-const SOAK_MINUTES: f64 = 240.0;
 /// Top stops at one speed after which a rest criterion that is still open stays open.
 const TOP_STOPS_MAX: usize = 400;
 /// A flywheel this near to its speed has settled, share.
@@ -50,9 +48,9 @@ impl CellKey {
 /// What the record says about the warm cells.
 pub(super) fn warm_note(press: &Press) -> String {
     format!(
-        "Warm cells: the brake was brought to its steady temperature by the heat model alone, at \
-         {:.0} stops a minute for {:.0} minutes; no stroke was simulated meanwhile.",
-        press.brake.stops_per_minute, SOAK_MINUTES
+        "Warm cells: the brake was brought to its steady temperature at {:.0} stops a minute by the \
+         heat model alone; no stroke was simulated meanwhile and nothing wore.",
+        press.brake.stops_per_minute
     )
 }
 
@@ -75,7 +73,7 @@ pub(super) fn temper(bench: &mut Bench, press: &Press, is_warm: bool) {
     } else {
         0.0
     };
-    bench.plant_mut().soak(rate, SOAK_MINUTES);
+    bench.plant_mut().temper(rate);
 }
 
 /// Measures `n` stops in every cell at one speed, and more top stops where so few do not settle
@@ -105,7 +103,41 @@ pub(super) fn measure(
             cells.push(cell);
         }
     }
-    while let Some(missing) = top_stops_missing(&cells) {
+    settle_rest(bench, press, &mut cells, n, watch)?;
+    temper(bench, press, false);
+    Ok(cells)
+}
+
+/// Makes the top stops again, at a release angle that has been corrected since.
+pub(super) fn measure_top_again(
+    bench: &mut Bench,
+    press: &Press,
+    cells: &mut [Cell],
+    n: u32,
+    watch: &mut dyn Watch,
+) -> Result<(), Trouble> {
+    for cell in cells
+        .iter_mut()
+        .filter(|cell| cell.key.command_deg.is_none())
+    {
+        cell.stops.clear();
+        watch.step(&format!("stops again, {}", cell.key.id()), n);
+        add_stops(bench, press, cell, n, watch)?;
+    }
+    settle_rest(bench, press, cells, n, watch)?;
+    temper(bench, press, false);
+    Ok(())
+}
+
+/// More top stops while so few do not settle the rest criterion.
+fn settle_rest(
+    bench: &mut Bench,
+    press: &Press,
+    cells: &mut [Cell],
+    n: u32,
+    watch: &mut dyn Watch,
+) -> Result<(), Trouble> {
+    while let Some(missing) = top_stops_missing(cells) {
         for cell in cells
             .iter_mut()
             .filter(|cell| cell.key.command_deg.is_none())
@@ -115,25 +147,41 @@ pub(super) fn measure(
             add_stops(bench, press, cell, more, watch)?;
         }
     }
-    temper(bench, press, false);
-    Ok(cells)
+    Ok(())
+}
+
+/// By how much the release angle should move; none when the mean rest is near enough.
+pub(super) fn off_target_deg(cells: &[Cell]) -> Option<f64> {
+    match judge_rest(cells)?.verdict {
+        RestVerdict::MoveRelease { by_deg } => Some(by_deg),
+        _ => None,
+    }
+}
+
+fn judge_rest(cells: &[Cell]) -> Option<RestJudgement> {
+    let rests: Vec<f64> = top_stops(cells)
+        .map(|stop| units::angle_deg(stop.record.rest_angle))
+        .collect();
+    RestCriterion::default().judge(&rests).ok()
+}
+
+/// The top stops of all cells.
+pub(super) fn top_stops(cells: &[Cell]) -> impl Iterator<Item = &MeasuredStop> {
+    cells
+        .iter()
+        .filter(|cell| cell.key.command_deg.is_none())
+        .flat_map(|cell| &cell.stops)
 }
 
 /// How many more top stops a cell would need to show that the rest criterion holds; none when it
 /// is settled, or beyond what is worth making.
 fn top_stops_missing(cells: &[Cell]) -> Option<u32> {
-    let rests: Vec<f64> = cells
-        .iter()
-        .filter(|cell| cell.key.command_deg.is_none())
-        .flat_map(|cell| &cell.stops)
-        .map(|stop| units::angle_deg(stop.record.rest_angle))
-        .collect();
-    let judgement = RestCriterion::default().judge(&rests).ok()?;
+    let judgement = judge_rest(cells)?;
     match judgement.verdict {
         RestVerdict::NotShown {
             stops_needed: Some(needed),
-        } if rests.len() < TOP_STOPS_MAX => {
-            Some((needed.saturating_sub(rests.len()) as u32).div_ceil(2))
+        } if judgement.stops < TOP_STOPS_MAX => {
+            Some((needed.saturating_sub(judgement.stops) as u32).div_ceil(2))
         }
         _ => None,
     }

@@ -9,6 +9,7 @@ use crate::rehearse::{Watch, matrix};
 use crate::statistics::Summary;
 use crate::units;
 use stopwright_core::settings::{Schema, Settings};
+use stopwright_core::stop_time::StopRecord;
 use stopwright_core::top_stop;
 
 /// Corrections at most: travel hardly changes from one stop to the next, so one or two do it, and
@@ -63,6 +64,49 @@ pub(super) fn search(
     }
 }
 
+/// Whether a correction is left.
+pub(super) fn may_correct(found: &Found) -> bool {
+    found
+        .steps
+        .last()
+        .is_some_and(|step| step.correction < CORRECTIONS_MAX)
+}
+
+/// One more correction, by what the stop matrix says.
+pub(super) fn correct(
+    bench: &mut Bench,
+    schema: &mut Schema,
+    found: &mut Found,
+    cells: &[matrix::Cell],
+    by_deg: f64,
+) -> Result<(), Trouble> {
+    let of = |value: fn(&StopRecord) -> f64| -> Vec<f64> {
+        matrix::top_stops(cells)
+            .map(|stop| value(&stop.record))
+            .collect()
+    };
+    let rests = of(|record| units::overrun_deg(record.rest_angle));
+    let releases = of(|record| units::angle_deg(record.command_angle));
+    let speeds = of(|record| units::speed_spm(record.speed));
+    let correction = found.steps.last().map_or(0, |step| step.correction) + 1;
+    found.release_deg = mean(&releases) + by_deg;
+    found.release_spm = mean(&speeds);
+    found.steps.push(SearchStep {
+        correction,
+        release_deg: mean(&releases),
+        n: rests.len() as u32,
+        rest_mean_deg: mean(&rests),
+        rest_sd_deg: Summary::of(&rests).ok().map(|summary| summary.deviation),
+    });
+    schema.top_stop.release = units::angle(found.release_deg);
+    schema.top_stop.speed = units::speed(found.release_spm);
+    put_in_force(bench, schema)
+}
+
+fn mean(values: &[f64]) -> f64 {
+    values.iter().sum::<f64>() / values.len() as f64
+}
+
 /// Puts provisional settings in force.
 pub(super) fn put_in_force(bench: &mut Bench, schema: &Schema) -> Result<(), Trouble> {
     let settings = Settings::try_new(*schema);
@@ -86,7 +130,6 @@ fn measure(
         speeds.push(units::speed_spm(stop.speed));
         watch.tick();
     }
-    let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len() as f64;
     let step = SearchStep {
         correction,
         release_deg: mean(&releases),

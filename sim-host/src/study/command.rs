@@ -4,7 +4,7 @@
 //! knows where. Both are kept. A short gap in a command is contact bounce: the valve coil lost its
 //! current at the first edge, so the first edge is the command.
 
-use super::motion::Path;
+use super::motion::{Path, median};
 use super::recording::{Command, Edge};
 
 /// A gap no longer than this, or of one sample, is contact bounce (common practice, no source:
@@ -58,7 +58,7 @@ pub(super) fn stops_at_low(levels: &Levels, path: &Path, period_s: f64) -> Optio
             let speeds = edges
                 .iter()
                 .map(|edge| speed_before(path, edge.earliest_s, period_s));
-            speeds.sum::<f64>() / edges.len().max(1) as f64
+            median(&speeds.collect::<Vec<_>>()).unwrap_or(0.0)
         };
         let on = at(commands.iter().filter_map(|command| command.on).collect());
         let off = at(commands.iter().filter_map(|command| command.off).collect());

@@ -1,8 +1,9 @@
-//! From angle readings to the path of the crank: turns joined, spikes left out, direction found.
+//! From angle readings to the path of the crank: turns joined, bursts of bad readings left out,
+//! direction found.
 //!
 //! A crank cannot jump: where it will be one sample on is known from its speed to within what its
 //! clutch can accelerate it. A reading outside that is doubtful. Doubtful readings that go away
-//! were spikes; doubtful readings that stay were a step of the sensor, which is followed and told.
+//! were bad; doubtful readings that stay were a step of the sensor, which is followed and told.
 
 use super::recording::AngleJump;
 
@@ -13,7 +14,7 @@ const SLACK_DEG: f64 = 0.5;
 /// clutch torque and inertia).
 const ACCELERATION_MAX_DEG_S2: f64 = 300_000.0;
 /// And the gate is never narrower than this acceleration asks for.
-const ACCELERATION_MIN_DEG_S2: f64 = 60_000.0;
+const ACCELERATION_MIN_DEG_S2: f64 = 100_000.0;
 /// No press turns faster: 1000 strokes per minute.
 const SPEED_MAX_DEG_S: f64 = 6000.0;
 /// Doubtful readings are followed once there are this many of them and they have lasted this long.
@@ -53,7 +54,8 @@ pub(super) fn follow(readings: &[(f64, f64)], wraps: bool, gate: Gate) -> Path {
         doubtful: Vec::new(),
         wraps,
         gate,
-        left: None,
+        step: None,
+        is_away: false,
     };
     for &reading in readings {
         follower.take(reading);
@@ -86,7 +88,7 @@ impl Gate {
     pub(super) fn new(readings: &[(f64, f64)], wraps: bool, period_s: f64) -> Self {
         let bends = bends(readings, wraps);
         let quantile = |share: f64| quantile(&bends, share).unwrap_or(0.0);
-        let bent = (quantile(0.97) - 3.0 * quantile(0.68)).max(0.0);
+        let bent = (quantile(0.985) - 3.0 * quantile(0.68)).max(0.0);
         let seen = 3.0 * bent / (period_s * period_s);
         Self {
             slack_deg: SLACK_DEG + 3.0 * quantile(0.68),
@@ -168,8 +170,10 @@ struct Follower {
     doubtful: Vec<(f64, f64)>,
     wraps: bool,
     gate: Gate,
-    /// Length of the path at the last step, and the speed there.
-    left: Option<(usize, f64)>,
+    /// Length of the path at the last step, and the speed there: speed is not taken across a step.
+    step: Option<(usize, f64)>,
+    /// Whether that step was away from the crank's path, for all one knows.
+    is_away: bool,
 }
 
 impl Follower {
@@ -210,11 +214,17 @@ impl Follower {
     }
 
     fn speed(&self) -> f64 {
-        let from = self.path.deg.len().saturating_sub(SPEED_SPAN + 1);
+        let (begun, carried) = self.step.unwrap_or((0, 0.0));
+        let from = self
+            .path
+            .deg
+            .len()
+            .saturating_sub(SPEED_SPAN + 1)
+            .max(begun);
         let ends = |series: &[f64]| Some(series.last()? - series.get(from)?);
         match (ends(&self.path.deg), ends(&self.path.time_s)) {
             (Some(travel), Some(time)) if time > 0.0 => travel / time,
-            _ => 0.0,
+            _ => carried,
         }
     }
 
@@ -246,15 +256,18 @@ impl Follower {
         let Some(&(time_s, deg)) = readings.first() else {
             return;
         };
+        let speed = self.speed();
         if !self.undo_dropout(time_s, deg)
             && let Some((expected, _)) = self.expect(time_s)
         {
-            self.left = Some((self.path.deg.len(), self.speed()));
-            self.path.jumps.push(AngleJump {
-                time_s,
-                step_deg: self.off(deg, expected),
-            });
+            let step_deg = self.off(deg, expected);
+            // Smaller ones are a few bad readings in a row.
+            if step_deg.abs() > 2.0 * self.gate.slack_deg {
+                self.is_away = true;
+                self.path.jumps.push(AngleJump { time_s, step_deg });
+            }
         }
+        self.step = Some((self.path.deg.len(), speed));
         for (time, deg) in readings {
             let last = self.path.deg.last().copied().unwrap_or(deg);
             let off = self.off(deg, last);
@@ -265,7 +278,7 @@ impl Follower {
     /// After a step away, a step back to where the crank must be by now: what lies between was a
     /// signal lost, not a crank moved.
     fn undo_dropout(&mut self, time_s: f64, deg: f64) -> bool {
-        let Some((length, speed)) = self.left.take() else {
+        let Some((length, speed)) = self.step.filter(|_| std::mem::take(&mut self.is_away)) else {
             return false;
         };
         let before = length

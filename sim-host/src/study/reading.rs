@@ -13,6 +13,7 @@ use super::problems::{Problems, ReadError, Warnings};
 use super::recording::{Layout, ReadOptions, Recording, WarningKind};
 use super::series::{Angles, Timed, middle_step};
 use super::sheet::Sheet;
+use super::spikes;
 use super::table::Table;
 
 /// Time between samples over its middle value that counts as a gap.
@@ -99,11 +100,12 @@ fn assemble(
 ) -> Result<Recording, Problems> {
     let mut layout = layout(table, timed, &angles, options);
     let period = middle_step(&timed.times);
-    let path = motion::follow(
-        &angles.readings,
-        angles.wraps,
-        Gate::new(&angles.readings, angles.wraps, period),
-    );
+    let scatter = motion::scatter(&angles.readings, angles.wraps);
+    let (readings, spikes_s) = spikes::part(&angles.readings, angles.wraps, scatter);
+    let gate = Gate::new(&readings, angles.wraps, period);
+    let mut path = motion::follow(&readings, angles.wraps, gate);
+    path.spikes_s.extend(spikes_s);
+    path.spikes_s.sort_by(f64::total_cmp);
     warn_of_path(&path, timed, period, &mut warnings);
     layout.angle_falls = options.angle_falls.unwrap_or_else(|| motion::falls(&path));
     let sense = if layout.angle_falls { -1.0 } else { 1.0 };
@@ -138,8 +140,7 @@ fn assemble(
         );
         warnings.add(WarningKind::PolarityContradictsName, None, None, message);
     }
-    let resolution_deg = motion::resolution(&angles.readings);
-    let scatter = motion::scatter(&angles.readings, angles.wraps);
+    let resolution_deg = motion::resolution(&readings);
     Ok(Recording {
         name: name.into(),
         commands: command::spans(&levels, layout.stop_active_low, period),

@@ -13,7 +13,7 @@ use super::finder::FindOptions;
 use super::hold::Hold;
 use super::motion::shortest;
 use super::recording::{Command, Edge, Recording, Warning, WarningKind};
-use super::signature::{self, signature};
+use super::signature::signature;
 use super::{DEG_S_PER_SPM, PositioningMove, RecordedStop, StopKind};
 
 /// No part-revolution clutch brakes a crank within this time of the command (the fastest of presses
@@ -302,7 +302,12 @@ impl StopSearch<'_> {
             hold_drift_deg: hold.drift_deg,
             samples: moving,
             remarks: self.remarks(curve, hold),
-            signature: self.signature(approach, curve),
+            signature: signature(
+                self.recording,
+                self.on.middle_s(),
+                curve.standstill_s,
+                approach,
+            ),
         }
     }
 
@@ -356,14 +361,6 @@ impl StopSearch<'_> {
         .into_iter()
         .flatten()
         .collect()
-    }
-
-    fn signature(&self, approach: &Approach, curve: &BrakeCurve) -> Vec<super::SignaturePoint> {
-        let end = curve.standstill_s + signature::AFTER_S;
-        let samples = self
-            .recording
-            .samples_after(self.on.middle_s(), -signature::BEFORE_S, end);
-        signature(&samples, approach.deg, self.recording.sample_period_s)
     }
 }
 

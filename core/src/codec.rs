@@ -1,0 +1,505 @@
+//! Settings as bytes, and back: a versioned block with a checksum around a list of fields.
+//!
+//! ```text
+//! kind  version  length  generation  payload ...  CRC-32/ISO-HDLC of all before it
+//!   1      1       2         4        length        4        bytes, little end first
+//! ```
+//!
+//! The list of fields is written by hand, once for each type, and read and written from the same
+//! list. That is chosen over derived serialisation for three reasons: the byte layout is ours and
+//! stands in this file, not in the versions of two libraries; a field added to a type elsewhere
+//! does not compile until it stands here too, and then its version is due; and nothing on the way
+//! can panic or allocate. The checksum is a library's.
+//!
+//! Decoding gives a schema in the open; only [`crate::settings::Settings::try_new`] makes settings
+//! of it. A block of another kind or version, a byte too many or too few, a bit turned over: each
+//! is refused by name.
+
+use crate::angle::{AngleWindow, CrankAngle, CrankTravel, ElectricalAngle};
+use crate::balance::Balance;
+use crate::fault::FaultCode;
+use crate::job::{AirWindow, Job, Release};
+use crate::limit_channels::{self, Channel, TimedWindow, Windows};
+use crate::press_identity::{Fingerprint, LABEL_LEN, Label};
+use crate::safety_distance::{Approach, Distance, Rule};
+use crate::settings::{Angles, Guard, Schema, Stage};
+use crate::speed::CrankSpeed;
+use crate::stop_curve::StopCurve;
+use crate::stop_time::{StopKind, StopLimits, StopRecord};
+use crate::time::{Duration, Instant};
+use crate::zero_offset::{Direction, ZeroOffset};
+use crate::{motion, receiver, stop_time, top_stop, two_hand, valve_pair};
+use crc::{CRC_32_ISO_HDLC, Crc, Digest};
+
+/// The checksum of every block.
+static CRC: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
+/// Bytes before the payload.
+const HEAD: usize = 8;
+/// Bytes after it.
+const TAIL: usize = 4;
+/// The longest block.
+pub const BLOCK_MAX: usize = 1_280;
+
+/// Something that is kept as a block of its own.
+pub trait Stored: Field {
+    /// Number of the kind; never reused.
+    const KIND: u8;
+    /// Version of its list of fields: one more with every change of the list.
+    const VERSION: u8;
+}
+
+/// The settings of one press, with what says which press it is. One block, so that they can not
+/// part.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PressRecord {
+    /// The press they belong to.
+    pub press: Label,
+    /// What it is known by.
+    pub fingerprint: Fingerprint,
+    /// Its settings.
+    pub schema: Schema,
+}
+
+impl Stored for PressRecord {
+    const KIND: u8 = 1;
+    const VERSION: u8 = 1;
+}
+
+impl Stored for Job {
+    const KIND: u8 = 2;
+    const VERSION: u8 = 1;
+}
+
+/// A block that was read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Decoded<T> {
+    /// Its place in the order of writing.
+    pub generation: u32,
+    /// What it holds.
+    pub value: T,
+}
+
+/// The buffer is shorter than the block.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct NoRoom;
+
+/// Why bytes are no block of the kind that was asked for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum DecodeError {
+    /// Fewer bytes than head, payload and checksum need, or more.
+    Length,
+    /// The checksum does not fit the bytes.
+    Checksum,
+    /// A block of another kind.
+    Kind {
+        /// The kind found.
+        found: u8,
+    },
+    /// A version that this program does not read.
+    Version {
+        /// The version found.
+        found: u8,
+        /// The version read.
+        known: u8,
+    },
+    /// A byte that stands for nothing.
+    Value {
+        /// Its place in the payload, or just behind it.
+        at: usize,
+    },
+}
+
+/// Writes `value` as a block and returns its length.
+///
+/// # Errors
+/// [`NoRoom`] when the buffer is too short; its contents are then of no use.
+pub fn encode<T: Stored>(value: &T, generation: u32, buffer: &mut [u8]) -> Result<usize, NoRoom> {
+    let mut writer = Writer {
+        buffer,
+        len: HEAD,
+        is_over: false,
+    };
+    value.put(&mut writer);
+    let payload = writer.len.saturating_sub(HEAD);
+    let is_over = writer.is_over || u16::try_from(payload).is_err();
+    let end = writer.len;
+    let total = end.saturating_add(TAIL);
+    if is_over || buffer.len() < total {
+        return Err(NoRoom);
+    }
+    let mut head = Writer {
+        buffer,
+        len: 0,
+        is_over: false,
+    };
+    T::KIND.put(&mut head);
+    T::VERSION.put(&mut head);
+    (payload as u16).put(&mut head);
+    generation.put(&mut head);
+    let sum = checksum(buffer.get(..end).unwrap_or_default());
+    let mut tail = Writer {
+        buffer,
+        len: end,
+        is_over: false,
+    };
+    sum.put(&mut tail);
+    Ok(total)
+}
+
+/// Reads a block.
+///
+/// # Errors
+/// [`DecodeError`], the first that applies.
+pub fn decode<T: Stored>(bytes: &[u8]) -> Result<Decoded<T>, DecodeError> {
+    let end = bytes.len().checked_sub(TAIL).ok_or(DecodeError::Length)?;
+    let (body, sum) = bytes.split_at_checked(end).ok_or(DecodeError::Length)?;
+    let mut head = Reader { bytes: body, at: 0 };
+    let short = |_| DecodeError::Length;
+    let (kind, version) = (
+        u8::take(&mut head).map_err(short)?,
+        u8::take(&mut head).map_err(short)?,
+    );
+    let len = u16::take(&mut head).map_err(short)?;
+    let generation = u32::take(&mut head).map_err(short)?;
+    let payload = body.get(HEAD..).unwrap_or_default();
+    if payload.len() != usize::from(len) {
+        return Err(DecodeError::Length);
+    }
+    if sum != checksum(body).to_le_bytes() {
+        return Err(DecodeError::Checksum);
+    }
+    if kind != T::KIND {
+        return Err(DecodeError::Kind { found: kind });
+    }
+    if version != T::VERSION {
+        return Err(DecodeError::Version {
+            found: version,
+            known: T::VERSION,
+        });
+    }
+    let mut reader = Reader {
+        bytes: payload,
+        at: 0,
+    };
+    let wrong = |BadValue { at }| DecodeError::Value { at };
+    let value = T::take(&mut reader).map_err(wrong)?;
+    if reader.at != payload.len() {
+        return Err(DecodeError::Value { at: reader.at });
+    }
+    Ok(Decoded { generation, value })
+}
+
+/// The checksum of `bytes`.
+pub fn checksum(bytes: &[u8]) -> u32 {
+    CRC.checksum(bytes)
+}
+
+/// The checksum of a value's fields, without a buffer.
+pub fn digest<T: Field>(value: &T) -> u32 {
+    let mut sum = Sum(CRC.digest());
+    value.put(&mut sum);
+    sum.0.finalize()
+}
+
+/// Takes the bytes of fields.
+pub trait Sink {
+    /// Takes `bytes`.
+    fn put_bytes(&mut self, bytes: &[u8]);
+}
+
+/// Writes into a buffer, and notes when it is too short.
+struct Writer<'a> {
+    buffer: &'a mut [u8],
+    len: usize,
+    is_over: bool,
+}
+
+impl Sink for Writer<'_> {
+    fn put_bytes(&mut self, bytes: &[u8]) {
+        let end = self.len.saturating_add(bytes.len());
+        match self.buffer.get_mut(self.len..end) {
+            Some(room) => room.copy_from_slice(bytes),
+            None => self.is_over = true,
+        }
+        self.len = end;
+    }
+}
+
+struct Sum(Digest<'static, u32>);
+
+impl Sink for Sum {
+    fn put_bytes(&mut self, bytes: &[u8]) {
+        self.0.update(bytes);
+    }
+}
+
+/// Hands out the bytes of fields.
+pub struct Reader<'a> {
+    bytes: &'a [u8],
+    at: usize,
+}
+
+/// A byte that stands for nothing, or is missing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct BadValue {
+    /// Its place.
+    pub at: usize,
+}
+
+impl Reader<'_> {
+    fn take_bytes<const N: usize>(&mut self) -> Result<[u8; N], BadValue> {
+        let bad = BadValue { at: self.at };
+        let rest = self.bytes.get(self.at..).ok_or(bad)?;
+        let bytes = *rest.first_chunk::<N>().ok_or(bad)?;
+        self.at = self.at.saturating_add(N);
+        Ok(bytes)
+    }
+
+    /// The byte just taken stands for nothing.
+    const fn refuse(&self) -> BadValue {
+        BadValue {
+            at: self.at.saturating_sub(1),
+        }
+    }
+}
+
+/// A value with a fixed way to write and read it.
+pub trait Field: Sized {
+    /// Writes it.
+    fn put(&self, out: &mut impl Sink);
+
+    /// Reads it.
+    ///
+    /// # Errors
+    /// [`BadValue`] when the bytes run out or stand for nothing.
+    fn take(from: &mut Reader<'_>) -> Result<Self, BadValue>;
+}
+
+macro_rules! numbers {
+    ($($type:ty)*) => {$(
+        impl Field for $type {
+            fn put(&self, out: &mut impl Sink) {
+                out.put_bytes(&self.to_le_bytes());
+            }
+            fn take(from: &mut Reader<'_>) -> Result<Self, BadValue> {
+                from.take_bytes().map(Self::from_le_bytes)
+            }
+        }
+    )*};
+}
+
+/// A type that is one number inside: the number's type, how to get it, how to make it.
+macro_rules! wrapped {
+    ($($type:ty: $number:ty, $get:ident, $make:ident;)*) => {$(
+        impl Field for $type {
+            fn put(&self, out: &mut impl Sink) {
+                self.$get().put(out);
+            }
+            fn take(from: &mut Reader<'_>) -> Result<Self, BadValue> {
+                <$number>::take(from).map(Self::$make)
+            }
+        }
+    )*};
+}
+
+/// Structures, field by field.
+macro_rules! fields {
+    ($($type:ty { $($field:ident),* $(,)? })*) => {$(
+        impl Field for $type {
+            fn put(&self, out: &mut impl Sink) {
+                // No `..`: a new field does not compile until it is listed.
+                let Self { $($field),* } = self;
+                $($field.put(out);)*
+            }
+            fn take(from: &mut Reader<'_>) -> Result<Self, BadValue> {
+                Ok(Self { $($field: Field::take(from)?),* })
+            }
+        }
+    )*};
+}
+
+/// Choices without data, by a number that is never reused.
+macro_rules! choices {
+    ($($type:ty { $($variant:ident = $number:literal),* $(,)? })*) => {$(
+        impl Field for $type {
+            fn put(&self, out: &mut impl Sink) {
+                let number: u8 = match self { $(Self::$variant => $number),* };
+                number.put(out);
+            }
+            fn take(from: &mut Reader<'_>) -> Result<Self, BadValue> {
+                match u8::take(from)? {
+                    $($number => Ok(Self::$variant),)*
+                    _ => Err(from.refuse()),
+                }
+            }
+        }
+    )*};
+}
+
+numbers! { u8 u16 u32 u64 i16 i32 i64 }
+
+wrapped! {
+    CrankAngle: u32, to_bits, from_bits;
+    ElectricalAngle: u32, to_bits, from_bits;
+    CrankTravel: i64, as_counts, from_counts;
+    CrankSpeed: i32, as_counts_per_ms, from_counts_per_ms;
+    Duration: u32, as_micros, from_micros;
+    Instant: u64, as_micros, from_micros;
+    Distance: u32, as_micrometres, from_micrometres;
+    ZeroOffset: ElectricalAngle, electrical, at_top;
+}
+
+choices! {
+    Stage { ZeroPending = 0, Provisional = 1, Commissioned = 2 }
+    Direction { Increasing = 0, Decreasing = 1 }
+    StopKind { Top = 0, MidStroke = 1 }
+    Rule {
+        UsStoppingTime = 0,
+        UsMonitored = 1,
+        UsDeviceInitiated = 2,
+        IsoOrthogonal2010 = 3,
+        PressTable = 4,
+        IsoParallel2010 = 5,
+        IsoParallel2024 = 6,
+        TwoHand2010 = 7,
+        TwoHand2010Covered = 8,
+        TwoHand2024 = 9,
+        TwoHand2024Covered = 10,
+        JapanTaiwan = 11,
+    }
+}
+
+fields! {
+    PressRecord { press, fingerprint, schema }
+    Fingerprint { balance, index_angle, stops }
+    Schema {
+        stage, receiver, two_hand, valve_pair, motion, stop, top_stop, angles, control_response,
+        guards,
+    }
+    receiver::Settings {
+        carrier_hz, tick_hz, amplitude_nominal, amplitude_lower_permille,
+        amplitude_upper_permille, floor_permille, phase_millidegrees, phase_limit_millidegrees,
+        residue_limit_permille, offset_limit_codes, noise_limit_codes, bandwidth_hz,
+        damping_permille, acceleration_max_deg_s2, speed_max_milli_spm,
+        disagreement_millidegrees, coast_us, unbalance_advise_millidegrees,
+        unbalance_latch_millidegrees, amplitude_drift_permille, is_surveyed, balance, zero_offset,
+        direction,
+    }
+    Balance { sine_offset, cosine_offset, gain_ppm, quadrature_urad }
+    two_hand::Config { synchronous_within, release_hold, release_debounce, discrepancy_after }
+    valve_pair::Config { coil_within, on_within, off_within }
+    motion::Config {
+        start_within, motion_travel, rest_travel, reverse_travel, speed_max, barring_speed_max,
+        barring_ahead,
+    }
+    stop_time::Config {
+        top, mid_stroke, curve, standstill_band, standstill_hold, motion_proof,
+    }
+    StopLimits { speed, time_advisory, time_latch, travel_advisory, travel_latch }
+    StopCurve { reaction, braking_ns_per_spm }
+    top_stop::Config { target, release, speed, curve, late_bound, early_bound, deadband }
+    Angles { take_over, mute_end, window_before, window_after, overrun_limit }
+    Guard { rule, approach, installed, device }
+    Approach { detection, field_height, penetration }
+    Job { label, take_over, mute_end, counterbalance, releases, limit_channels }
+    Release { speed, angle }
+    AirWindow { lowest_kpa, highest_kpa }
+    limit_channels::Settings { channels, hysteresis, read_back_within }
+    Channel { windows, on_lead, off_lead, minimum_on, has_read_back }
+    TimedWindow { from, on_for }
+    AngleWindow { from, to }
+    StopRecord {
+        kind, requested_at, commanded_at, command_angle, coil_off_at, speed, speed_peak,
+        stopping_time, stopping_travel, rest_angle, reaction, braking,
+    }
+}
+
+impl Field for bool {
+    fn put(&self, out: &mut impl Sink) {
+        u8::from(*self).put(out);
+    }
+
+    fn take(from: &mut Reader<'_>) -> Result<Self, BadValue> {
+        match u8::take(from)? {
+            0 => Ok(false),
+            1 => Ok(true),
+            _ => Err(from.refuse()),
+        }
+    }
+}
+
+impl Field for FaultCode {
+    fn put(&self, out: &mut impl Sink) {
+        self.number().put(out);
+    }
+
+    fn take(from: &mut Reader<'_>) -> Result<Self, BadValue> {
+        let number = u8::take(from)?;
+        Self::from_number(number).ok_or(from.refuse())
+    }
+}
+
+impl Field for Label {
+    fn put(&self, out: &mut impl Sink) {
+        out.put_bytes(&self.to_bytes());
+    }
+
+    fn take(from: &mut Reader<'_>) -> Result<Self, BadValue> {
+        let bytes = from.take_bytes::<LABEL_LEN>()?;
+        Self::from_bytes(bytes).map_err(|_| from.refuse())
+    }
+}
+
+impl Field for Windows {
+    fn put(&self, out: &mut impl Sink) {
+        match self {
+            Self::Angles(windows) => {
+                0u8.put(out);
+                windows.put(out);
+            }
+            Self::Timed(windows) => {
+                1u8.put(out);
+                windows.put(out);
+            }
+        }
+    }
+
+    fn take(from: &mut Reader<'_>) -> Result<Self, BadValue> {
+        match u8::take(from)? {
+            0 => Field::take(from).map(Self::Angles),
+            1 => Field::take(from).map(Self::Timed),
+            _ => Err(from.refuse()),
+        }
+    }
+}
+
+impl<T: Field> Field for Option<T> {
+    fn put(&self, out: &mut impl Sink) {
+        self.is_some().put(out);
+        if let Some(value) = self {
+            value.put(out);
+        }
+    }
+
+    fn take(from: &mut Reader<'_>) -> Result<Self, BadValue> {
+        match bool::take(from)? {
+            true => T::take(from).map(Some),
+            false => Ok(None),
+        }
+    }
+}
+
+impl<T: Field + Copy, const N: usize> Field for [T; N] {
+    fn put(&self, out: &mut impl Sink) {
+        self.iter().for_each(|item| item.put(out));
+    }
+
+    /// `N` is at least 1.
+    fn take(from: &mut Reader<'_>) -> Result<Self, BadValue> {
+        let mut items = [T::take(from)?; N];
+        for item in items.iter_mut().skip(1) {
+            *item = T::take(from)?;
+        }
+        Ok(items)
+    }
+}
