@@ -68,6 +68,8 @@ pub struct Plant {
     setup: Setup,
     seed: u64,
     time_s: f64,
+    /// When a step last changed the mode.
+    changed_s: f64,
     motion: Motion,
     crank: Crank,
     clutch: Clutch,
@@ -125,6 +127,7 @@ impl Plant {
             setup: setup.clone(),
             seed,
             time_s: 0.0,
+            changed_s: f64::NEG_INFINITY,
             motion: Motion::at(
                 angle_deg.to_radians(),
                 if turning { setting_rad_s } else { 0.0 },

@@ -4,5 +4,6 @@ mod behaviour;
 mod bench;
 mod document;
 mod elastic;
+mod odd;
 mod reference;
 mod tables;

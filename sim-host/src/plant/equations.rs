@@ -149,10 +149,12 @@ impl Plant {
 
     fn standing_rates(&self, at: &Motion, torques: &Torques, motor_nm: f64) -> Rates {
         let drive_nm = torques.clutch_nm * sign(at.flywheel_rad_s);
-        let hold_nm = torques.brake_nm + self.machine.friction_nm;
+        let pull_nm = self.rest_nm() + drive_nm;
+        let hold_nm =
+            torques.brake_nm + self.machine.friction_nm + self.work_against_nm(at, pull_nm);
         Rates {
             flywheel_accel: (motor_nm - drive_nm) / self.machine.flywheel_kg_m2,
-            margin_nm: hold_nm - (self.rest_nm() + drive_nm).abs(),
+            margin_nm: hold_nm - pull_nm.abs(),
             // The brake holds the weight.
             drive_nm: -self.rest_pull_nm,
             power: Energy {
@@ -203,6 +205,15 @@ impl Plant {
                 barring_j: load.barring_nm * at.speed_rad_s,
             },
         }
+    }
+
+    /// Work that would have to be done if the crank gave way to this pull, N·m.
+    fn work_against_nm(&self, at: &Motion, pull_nm: f64) -> f64 {
+        if !self.machine.works() {
+            return 0.0;
+        }
+        let gradient = self.machine.pose(at).gradient;
+        self.machine.work_nm(at.angle_rad, gradient, pull_nm).abs()
     }
 
     /// Torque with which all but brake and friction pulls at the standing crank, N·m.

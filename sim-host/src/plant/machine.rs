@@ -98,6 +98,11 @@ impl Machine {
         kinematics::slide_travel_mm(self.r_m, self.rod_m, angle_rad)
     }
 
+    /// Whether the stroke meets work.
+    pub(super) fn works(&self) -> bool {
+        !self.work.is_empty()
+    }
+
     /// Torque of the work curve, against the motion; only while the slide goes down.
     pub(super) fn work_nm(&self, angle_rad: f64, gradient: f64, speed_rad_s: f64) -> f64 {
         match self.work.first() {

@@ -16,6 +16,9 @@ use std::f64::consts::TAU;
 /// Slower than this the crank rests when barring ends and the brake is set, rad/s.
 const STILL_RAD_S: f64 = 1e-4;
 
+/// Shortest time between two changes of mode, s.
+const BETWEEN_CHANGES_S: f64 = 10e-6;
+
 /// A step tried from the present state.
 #[derive(Clone, Copy, Debug)]
 struct Trial {
@@ -56,12 +59,18 @@ impl Plant {
         match self.first_change(&whole) {
             None => self.take(&whole),
             Some((at_s, change)) => {
-                let part = self.trial(at_s);
+                let part = self.trial(at_s.max(self.soonest_s(span_s)));
                 self.take(&part);
+                self.changed_s = self.time_s;
                 self.enter(change);
                 self.refresh();
             }
         }
+    }
+
+    /// Modes that follow each other without end would stop time: a second change waits.
+    fn soonest_s(&self, span_s: f64) -> f64 {
+        (self.changed_s + BETWEEN_CHANGES_S - self.time_s).clamp(0.0, span_s)
     }
 
     fn trial(&self, span_s: f64) -> Trial {

@@ -12,12 +12,15 @@
 //! carried by the flywheel). The first zero of crank speed moves by a few milliseconds against the
 //! rigid press, depending on where in its swing the crank is.
 
+use super::STEP_S;
 use super::equations::sign;
 use crate::press::Press;
 
 /// Damping of the twisted train as a share of critical. Invented: with running friction it lets the
 /// crank ring for 50 to 150 ms.
 const DAMPING: f64 = 0.05;
+/// Radians of ringing in one step that the integration still follows.
+const STIFFEST_PER_STEP: f64 = 0.3;
 
 /// The twist of one press's train.
 #[derive(Clone, Copy, Debug)]
@@ -32,11 +35,14 @@ pub(super) struct WindUp {
 }
 
 impl WindUp {
-    /// `None` for a press without gears.
+    /// `None` for a press without gears, or with a train so stiff that its ringing lies beyond what
+    /// the step can follow and a resolver can see: it is rigid.
     pub(super) fn new(press: &Press) -> Option<Self> {
         let stiffness_nm_rad = press.drive_train.stiffness_nm_per_rad;
         let critical_nm_s = 2.0 * (stiffness_nm_rad * press.masses.crank_kg_m2).sqrt();
-        (stiffness_nm_rad > 0.0).then_some(Self {
+        let ringing_rad_s = (stiffness_nm_rad / press.masses.crank_kg_m2).sqrt();
+        let is_soft = (1e-3..STIFFEST_PER_STEP / STEP_S).contains(&ringing_rad_s);
+        is_soft.then_some(Self {
             stiffness_nm_rad,
             half_lash_rad: 0.5 * press.drive_train.lash_deg.to_radians(),
             damping_nm_s: DAMPING * critical_nm_s,
