@@ -33,6 +33,29 @@ fn every_link_leads_somewhere() {
     assert!(followed > 20, "only {followed} links were seen");
 }
 
+#[test]
+fn no_document_and_no_folder_of_tests_is_left_out() {
+    let (readme, map) = (read("README.md"), read("docs/ARCHITECTURE.md"));
+    let names = |folder: &str| -> Vec<String> {
+        let entries = std::fs::read_dir(root().join(folder)).expect("a folder");
+        let paths = entries.map(|entry| entry.expect("an entry").path());
+        let wanted = paths.filter(|path| match folder {
+            "docs" => path.extension().is_some_and(|extension| extension == "md"),
+            _ => path.is_dir(),
+        });
+        let named = wanted.filter_map(|path| Some(path.file_name()?.to_str()?.to_owned()));
+        named.map(|name| format!("{folder}/{name}")).collect()
+    };
+    for document in names("docs") {
+        assert!(readme.contains(&format!("]({document})")), "{document}");
+    }
+    // A folder that begins with a dot or an underscore is a tool's, not ours.
+    let is_ours = |name: &String| !name.contains("/.") && !name.contains("/_");
+    for folder in names("tests").into_iter().filter(is_ours) {
+        assert!(map.contains(&format!("`{folder}`")), "{folder}");
+    }
+}
+
 fn has_heading(text: &str, place: &str) -> bool {
     let headings = text.lines().filter(|line| line.starts_with('#'));
     headings
