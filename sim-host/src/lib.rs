@@ -11,7 +11,7 @@
 //! | 0 words | [`prng`], [`units`], [`toml_check`], [`kinematics`], [`statistics`] |
 //! | 1 press | [`press`], [`stop_curve`], [`distance`] |
 //! | 2 world | [`plant`], [`resolver`], [`limits`] |
-//! | 3 bench | [`bench`] |
+//! | 3 bench | [`bench`](mod@bench) |
 //! | 4 operator | [`operator`] |
 //! | 5 record | [`record`] |
 //! | 6 work | [`study`], [`outcome`] |

@@ -1,7 +1,7 @@
 //! The resolver and its front end: crank angle in, carrier frames of converter codes out.
 //!
-//! The rotor follows the crank through its drive ([`drive`]: ratio, lash, run-out, teeth, slip). The
-//! excitation couples into sine and cosine winding by the rotor's angle ([`windings`]: gain, offset,
+//! The rotor follows the crank through its drive (`drive`: ratio, lash, run-out, teeth, slip). The
+//! excitation couples into sine and cosine winding by the rotor's angle (`windings`: gain, offset,
 //! quadrature, phase, harmonics, null voltage, the voltage of its own speed). The front end makes
 //! codes of the voltages (filter, sampling skew, noise, bits, clipping, stuck codes).
 //!
