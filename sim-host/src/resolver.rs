@@ -310,7 +310,7 @@ mod tests {
     #[test]
     fn gain_offset_and_quadrature_bend_the_angle_as_the_rules_say() {
         // gain e: (e/2) sin 2θ; quadrature q: within q/2 here, where it is shared between windings;
-        // offset 2 %: 1.15 degrees at most (job rules of thumb, derived in docs/PLANT.md).
+        // offset 2 %: 1.15 degrees at most (first-order expansion of the arctangent).
         let worst = |setup: ResolverSetup| {
             let mut resolver = Resolver::new(&setup, 1, "a");
             (0..720)
