@@ -38,7 +38,7 @@ fn a_press_file_of_ones_own_is_rehearsed_under_its_name() {
 }
 
 /// One line of the press file changed; the number of that line.
-fn change(text: &mut Vec<String>, key: &str, to: &str) -> usize {
+fn change(text: &mut [String], key: &str, to: &str) -> usize {
     let start = format!("{key} = ");
     let place = text.iter().position(|line| line.starts_with(&start));
     let place = place.unwrap_or_else(|| panic!("no {key} in the press file"));
