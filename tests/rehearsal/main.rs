@@ -2,6 +2,7 @@
 //! against what the documents say about them.
 
 mod cautions;
+mod edges;
 mod numbers;
 mod repeat;
 mod settings;

@@ -135,6 +135,14 @@ fn every_distance_in_the_record_follows_from_its_rule() {
             };
             let times = ["t_s", "t_c", "t_d"].map(|symbol| term(symbol).expect("a time"));
             assert_eq!(times[0], distance.stopping_time_ms, "{letter}");
+            // Request to coil off is a tick at most until it is seen, and the output stage.
+            let control_ms = 1.0 + run.press.control.output_drop_ms;
+            assert_eq!(times[1], control_ms, "{letter} {}", distance.rule);
+            if distance.device == "presence sensing" {
+                assert_eq!(times[2], run.press.guarding.device_response_ms, "{letter}");
+            } else {
+                assert!(times[2] > 0.0, "{letter}: {}", distance.device);
+            }
             let total_s = times.iter().sum::<f64>() / 1e3;
             let required = required_mm(&distance.rule, total_s, term("d"));
             let passes = Some(distance.required_mm <= distance.installed_mm.expect("installed"));
