@@ -8,6 +8,7 @@ mod rehearse;
 mod study;
 
 use clap::{Parser, Subcommand};
+use std::io::Write;
 use std::process::ExitCode;
 use stopwright_core::safety_distance::Rule;
 
@@ -61,6 +62,19 @@ pub fn main() -> ExitCode {
 /// Rules for presence sensing unless others are named: the United States form and the
 /// international one.
 const RULES: [Rule; 2] = [Rule::UsStoppingTime, Rule::IsoOrthogonal2010];
+
+/// Writes to standard output. A reader that has gone away wants no more: that is not an error.
+///
+/// # Errors
+/// Any other failure to write.
+fn say(text: &str) -> Result<(), Problem> {
+    let mut out = std::io::stdout().lock();
+    let written = out.write_all(text.as_bytes()).and_then(|()| out.flush());
+    match written {
+        Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
+        other => Ok(other?),
+    }
+}
 
 /// What a command could not do, for the person who called it.
 type Problem = Box<dyn std::error::Error>;

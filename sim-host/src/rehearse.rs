@@ -95,6 +95,14 @@ pub enum RehearsalError {
     /// The zero could not be captured.
     #[error("zero capture: {0}")]
     Capture(#[from] CaptureTrouble),
+    /// The data plate predicts stops that no settings can hold.
+    #[error(
+        "the press file predicts stops that no controller settings can hold ({problems}): look at masses, brake torque and speed"
+    )]
+    DataPlate {
+        /// What does not hold together.
+        problems: String,
+    },
     /// No limits could be proposed.
     #[error(transparent)]
     Limits(#[from] LimitsError),
@@ -142,17 +150,22 @@ struct Rehearsal<'a> {
 /// [`RehearsalError`] when the press does not answer. A press that is not fit is not an error: its
 /// record says so.
 pub fn rehearse(options: &Options, watch: &mut dyn Watch) -> Result<Rehearsed, RehearsalError> {
-    let mut rehearsal = Rehearsal::begin(options, watch);
+    // A rule that does not cover the device is told before hours are spent on stops.
+    limits::headroom::allowed_mid_ms(&safeguard(options))?;
+    let mut rehearsal = Rehearsal::begin(options, watch)?;
     if !rehearsal.prove_the_sensor()? {
         return Ok(rehearsal.end_early());
     }
     let (speeds, left_out) = rehearsal.measure_stops()?;
+    if speeds.is_empty() {
+        return Ok(rehearsal.end_without_a_speed(&left_out));
+    }
     let proposal = rehearsal.propose(&speeds)?;
     rehearsal.conclude(&speeds, &left_out, &proposal)
 }
 
 impl<'a> Rehearsal<'a> {
-    fn begin(options: &'a Options, watch: &'a mut dyn Watch) -> Self {
+    fn begin(options: &'a Options, watch: &'a mut dyn Watch) -> Result<Self, RehearsalError> {
         let press = &options.press;
         let schema = preparation::from_data_plate(press);
         let setup = Setup {
@@ -164,18 +177,18 @@ impl<'a> Rehearsal<'a> {
             seed: options.seed,
             options: options.given.clone(),
         };
-        Self {
+        Ok(Self {
             bench: bench(
                 options,
                 &setup,
-                preparation::settings(&schema),
+                preparation::settings(&schema)?,
                 "commissioning",
             ),
             record: Record::new(source, fill::press(press)),
             options,
             watch,
             schema,
-        }
+        })
     }
 
     fn caution(&mut self, step: Step) {
@@ -302,21 +315,22 @@ impl<'a> Rehearsal<'a> {
             friction_share: press.drive_train.friction_nm / press.brake.torque_nm,
             ..Criteria::default()
         };
-        limits::propose(&cells, Some(&self.safeguard()), &criteria)
+        limits::propose(&cells, Some(&safeguard(self.options)), &criteria)
     }
+}
 
-    fn safeguard(&self) -> Safeguard {
-        let guarding = &self.options.press.guarding;
-        Safeguard {
-            rules: self.options.rules.clone(),
-            site: Site {
-                detection_mm: Some(guarding.detection_mm),
-                ..Site::default()
-            },
-            installed_mm: guarding.installed_distance_mm,
-            control_ms: preparation::control_response_ms(&self.options.press),
-            device_ms: guarding.device_response_ms,
-        }
+/// The presence sensing as installed.
+fn safeguard(options: &Options) -> Safeguard {
+    let guarding = &options.press.guarding;
+    Safeguard {
+        rules: options.rules.clone(),
+        site: Site {
+            detection_mm: Some(guarding.detection_mm),
+            ..Site::default()
+        },
+        installed_mm: guarding.installed_distance_mm,
+        control_ms: preparation::control_response_ms(&options.press),
+        device_ms: guarding.device_response_ms,
     }
 }
 

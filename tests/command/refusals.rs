@@ -152,9 +152,8 @@ fn an_unknown_rule_is_told_with_the_rules_there_are() {
     assert!(!place.path("record").exists());
 }
 
-/// Lists of the resolver and names of rules are read after the command line as a whole was
-/// accepted.
-const BAD_TEXT: i32 = 1;
+/// Lists of the resolver and names of rules are part of the command line.
+const BAD_TEXT: i32 = 2;
 
 #[test]
 fn a_rule_that_the_curtain_cannot_satisfy_is_told_or_judged() {

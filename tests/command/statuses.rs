@@ -125,3 +125,18 @@ fn explain_lists_the_faults_and_explains_one() {
         }
     }
 }
+
+#[test]
+fn a_reader_that_goes_away_is_not_an_error() {
+    for arguments in [&["explain"][..], &["distance", "--list"]] {
+        let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_stopwright"))
+            .args(arguments)
+            .stdout(std::process::Stdio::piped())
+            .stderr(std::process::Stdio::piped())
+            .spawn()
+            .expect("the command starts");
+        drop(child.stdout.take());
+        let ended = child.wait_with_output().expect("the command ends");
+        assert_eq!(ended.status.code(), Some(0), "{ended:?}");
+    }
+}

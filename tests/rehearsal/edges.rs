@@ -52,7 +52,6 @@ fn a_heavy_crank_is_answered() {
 }
 
 #[test]
-#[ignore = "preparation::settings expects limits to hold together that a huge inertia saturates"]
 fn the_heaviest_crank_the_file_allows_is_answered() {
     assert_ne!(
         rehearsed(|press| press.masses.crank_kg_m2 = 1e6).ok(),

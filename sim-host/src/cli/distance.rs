@@ -1,6 +1,6 @@
 //! `stopwright distance`.
 
-use super::{Problem, quantity};
+use super::{Problem, quantity, say};
 use crate::distance::{Question, Site, answer, rule_named, to_text};
 use stopwright_core::safety_distance::Rule;
 
@@ -31,8 +31,8 @@ pub(super) struct Arguments {
     #[arg(long, value_name = "LENGTH", value_parser = quantity::length_mm)]
     penetration: Option<f64>,
     /// Rule, by name; may be given more than once.
-    #[arg(long = "rule", value_name = "NAME")]
-    rules: Vec<String>,
+    #[arg(long = "rule", value_name = "NAME", value_parser = rule_named)]
+    rules: Vec<Rule>,
     /// List the rules and what their clauses ask.
     #[arg(long)]
     list: bool,
@@ -45,19 +45,14 @@ pub(super) fn run(arguments: &Arguments) -> Result<u8, Problem> {
     if arguments.list {
         for rule in Rule::ALL {
             let text = rule.text();
-            println!(
-                "{:<22} {}, {}: {}",
+            say(&format!(
+                "{:<22} {}, {}: {}\n",
                 text.name, text.edition, text.clause, text.asks
-            );
+            ))?;
         }
         return Ok(0);
     }
-    let named: Result<Vec<Rule>, _> = arguments
-        .rules
-        .iter()
-        .map(|name| rule_named(name))
-        .collect();
-    let mut rules = named?;
+    let mut rules = arguments.rules.clone();
     if rules.is_empty() {
         rules.extend(super::RULES);
     }
@@ -82,9 +77,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<u8, Problem> {
             .join("\nerror: ")
     })?;
     if arguments.json {
-        println!("{}", serde_json::to_string_pretty(&answers)?);
+        say(&(serde_json::to_string_pretty(&answers)? + "\n"))?;
     } else {
-        println!("{}", to_text(&answers));
+        say(&(to_text(&answers) + "\n"))?;
     }
     Ok(0)
 }

@@ -1,6 +1,6 @@
 //! `stopwright study`.
 
-use super::{Problem, quantity};
+use super::{Problem, quantity, say};
 use crate::assess::{self, Guard, Question};
 use crate::distance::rule_named;
 use crate::record::{NamedText, folder, json, text};
@@ -74,8 +74,8 @@ pub(super) struct Arguments {
     #[arg(long, value_name = "TIME", value_parser = quantity::time_ms, help_heading = "Distance")]
     device_response: Option<f64>,
     /// Rule the safeguard must satisfy, by name; may be given more than once.
-    #[arg(long = "rule", value_name = "NAME", help_heading = "Distance")]
-    rules: Vec<String>,
+    #[arg(long = "rule", value_name = "NAME", value_parser = rule_named, help_heading = "Distance")]
+    rules: Vec<Rule>,
     /// Print the record as JSON instead of tables.
     #[arg(long)]
     json: bool,
@@ -101,16 +101,16 @@ pub(super) fn run(arguments: &Arguments) -> Result<u8, Problem> {
     }
     let record = assess::assess(&found, &question)?;
     if arguments.json {
-        print!("{}", json::write(&record)?);
+        say(&json::write(&record)?)?;
     } else {
-        print!("{}", stop_table(&found.stops));
-        println!(
-            "{} stop(s), {} positioning move(s), {} warning(s) in {} file(s)\n",
+        say(&stop_table(&found.stops))?;
+        say(&format!(
+            "{} stop(s), {} positioning move(s), {} warning(s) in {} file(s)\n\n",
             found.stops.len(),
             found.positioning_moves.len(),
             found.warnings.len(),
             found.recordings.len()
-        );
+        ))?;
     }
     let mut place = None;
     if let Some(out) = &arguments.out {
@@ -127,7 +127,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<u8, Problem> {
         );
     }
     if !arguments.json {
-        print!("{}", text::summary(&record, place.as_deref()));
+        say(&text::summary(&record, place.as_deref()))?;
     }
     Ok(record.verdict.exit_status)
 }
@@ -180,12 +180,7 @@ fn question(arguments: &Arguments) -> Result<Question, Problem> {
     ) else {
         return Ok(question);
     };
-    let named: Result<Vec<Rule>, _> = arguments
-        .rules
-        .iter()
-        .map(|name| rule_named(name))
-        .collect();
-    let mut rules = named?;
+    let mut rules = arguments.rules.clone();
     if rules.is_empty() {
         rules.extend(super::RULES);
     }

@@ -60,6 +60,23 @@ impl Rehearsal<'_> {
         }
     }
 
+    /// A press without a speed for single strokes has no stops to judge.
+    pub(super) fn end_without_a_speed(mut self, left_out: &[LeftOut]) -> Rehearsed {
+        let (reasons, ways_out) = reasons_of(left_out);
+        self.record.verdict = record::Verdict {
+            outcome: Outcome::NotCommissionable,
+            exit_status: NOT_COMMISSIONABLE,
+            restricted_to: Vec::new(),
+            reasons,
+            ways_out,
+        };
+        Rehearsed {
+            record: self.record,
+            settings: None,
+            traces: Vec::new(),
+        }
+    }
+
     /// Verdict and everything that follows from it.
     pub(super) fn conclude(
         mut self,
@@ -153,16 +170,10 @@ impl Rehearsal<'_> {
             }
         }
         let two_hand_fails = !reasons.is_empty() && proposal.verdict == Verdict::Commissionable;
-        for out in left_out {
-            reasons.push(format!(
-                "a single stroke at {} SPM would have to be released at {:.0} degrees, before {:.0}: \
-                 not measured",
-                out.spm, out.release_deg, RELEASE_EARLIEST_DEG
-            ));
-            push_new(
-                &mut ways_out,
-                "slow the press before a single stroke or a commanded stop".to_owned(),
-            );
+        let (more_reasons, more_ways_out) = reasons_of(left_out);
+        reasons.extend(more_reasons);
+        for way_out in more_ways_out {
+            push_new(&mut ways_out, way_out);
         }
         let (outcome, speeds) = match &proposal.verdict {
             _ if two_hand_fails => (Outcome::NotCommissionable, Vec::new()),
@@ -258,11 +269,11 @@ impl Rehearsal<'_> {
 
         self.caution(Step::Drills);
         let options = self.options;
-        let schema = *schema;
+        let settings = super::preparation::settings(schema)?;
         let mut number = 0;
         let mut fresh = || -> Result<Bench, Trouble> {
             number += 1;
-            fresh_bench(options, &schema, spm, number)
+            fresh_bench(options, settings, spm, number)
         };
         self.watch.step("drills", drills::COUNT);
         self.record.drills = drills::run(&mut fresh, || self.watch.tick()).during("drills")?;
@@ -303,7 +314,7 @@ impl Rehearsal<'_> {
 
 fn fresh_bench(
     options: &super::Options,
-    schema: &Schema,
+    settings: Settings,
     spm: f64,
     number: u32,
 ) -> Result<Bench, Trouble> {
@@ -311,14 +322,25 @@ fn fresh_bench(
         spm,
         ..Setup::nominal(&options.press)
     };
-    let mut bench = bench(
-        options,
-        &setup,
-        super::preparation::settings(schema),
-        &format!("drill {number}"),
-    );
+    let mut bench = bench(options, &setup, settings, &format!("drill {number}"));
     bench.power_up()?;
     Ok(bench)
+}
+
+/// Why speeds were left out, and what to do about it.
+fn reasons_of(left_out: &[LeftOut]) -> (Vec<String>, Vec<String>) {
+    let reason = |out: &LeftOut| {
+        format!(
+            "a single stroke at {} SPM would have to be released at {:.0} degrees, before {:.0}: \
+             not measured",
+            out.spm, out.release_deg, RELEASE_EARLIEST_DEG
+        )
+    };
+    let mut ways_out = Vec::new();
+    if !left_out.is_empty() {
+        ways_out.push("slow the press before a single stroke or a commanded stop".to_owned());
+    }
+    (left_out.iter().map(reason).collect(), ways_out)
 }
 
 fn push_new(list: &mut Vec<String>, text: String) {
