@@ -31,7 +31,7 @@ const FRAME: Duration = Duration::from_micros(200);
 /// The receiver must have been trusted this long before the self-test passes.
 const SETTLED_AFTER: Duration = Duration::from_millis(50);
 /// It may take this long before its faults count.
-const SELF_TEST_WITHIN: Duration = Duration::from_millis(500);
+const SETTLE_WITHIN: Duration = Duration::from_millis(500);
 /// A selector that shows no single mode for this long is a fault.
 const SELECTOR_WITHIN: Duration = Duration::from_millis(100);
 /// The prior action for continuous holds this long.
@@ -275,6 +275,8 @@ pub struct Controller {
     last_tick: Option<Instant>,
     state_age: Duration,
     settled_for: Duration,
+    /// The receiver has begun anew, so long ago, and has not settled yet.
+    settling: Option<Duration>,
     selector_bad_for: Duration,
     last_reading: Option<CrankReading>,
 }
@@ -309,6 +311,7 @@ impl Controller {
             last_tick: None,
             state_age: Duration::ZERO,
             settled_for: Duration::ZERO,
+            settling: Some(Duration::ZERO),
             selector_bad_for: Duration::ZERO,
             last_reading: None,
         }
@@ -465,16 +468,20 @@ impl Controller {
         (progress, found)
     }
 
-    /// Signal faults count once the receiver has had time to settle.
+    /// Signal faults count once the receiver has settled, or should have.
     fn signal_faults(&mut self, reading: Option<&CrankReading>) -> FaultSet {
         self.settled_for = match reading {
             Some(_) => self.settled_for.saturating_add(TICK),
             None => Duration::ZERO,
         };
-        if self.stroke == Stroke::PowerUp && self.state_age < SELF_TEST_WITHIN {
-            return FaultSet::EMPTY;
+        self.settling = self
+            .settling
+            .filter(|_| self.settled_for < SETTLED_AFTER)
+            .map(|age| age.saturating_add(TICK));
+        match self.settling {
+            Some(age) if age < SETTLE_WITHIN => FaultSet::EMPTY,
+            _ => self.receiver.faults(),
         }
-        self.receiver.faults()
     }
 
     const fn expectation(&self) -> Expectation {
@@ -615,7 +622,7 @@ impl Controller {
             drive_at_rest: inputs.drive_at_rest,
             clutch_air_ok: inputs.clutch_air_ok,
             counterbalance_air_ok: inputs.counterbalance_air_ok,
-            angle_trusted: reading.is_some(),
+            angle_trusted: reading.is_some() && self.settling.is_none(),
             guards_closed: inputs.guards_closed == [true; 2],
             auxiliaries_ok: inputs.auxiliaries_ok,
             is_zeroed: stage >= Stage::Provisional,
@@ -882,7 +889,10 @@ impl Controller {
             Service::Adopt(_) if !self.stroke.is_standing() => ServiceReply::NotAtStandstill,
             Service::Adopt(settings) => {
                 self.settings = *settings;
-                // The crank has not moved, though a new zero may make its angle jump.
+                // The crank has not moved, though a new zero or balance may make its angle jump.
+                self.receiver = Receiver::new();
+                self.settling = Some(Duration::ZERO);
+                self.settled_for = Duration::ZERO;
                 self.motion = Motion::new();
                 self.window = SpeedWindow::new();
                 self.compensation = Compensation::new();

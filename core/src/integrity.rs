@@ -9,7 +9,6 @@
 //! were exchanged or reversed: those leave the amplitude whole.
 
 use crate::angle::ElectricalAngle;
-use crate::demodulator::Demodulated;
 use crate::fault::{FaultCode, FaultSet};
 use crate::signal::WindingAmplitudes;
 use crate::trig;
@@ -92,28 +91,26 @@ impl Findings {
     }
 }
 
-/// Looks over one frame's amplitude; `balanced` are its in-phase amplitudes after the balance.
-pub fn inspect(config: &Config, frame: &Demodulated, balanced: WindingAmplitudes) -> Findings {
+/// Looks over one frame's amplitudes after the balance, and whether its codes were clipped.
+pub fn inspect(config: &Config, balanced: WindingAmplitudes, is_clipped: bool) -> Findings {
     let squared = squared_amplitude(balanced);
     Findings::NONE
         .with_if(FaultCode::ExcitationLost, squared < config.floor_squared)
         .with_if(FaultCode::SignalLow, squared < config.lower_squared)
         .with_if(FaultCode::SignalHigh, squared > config.upper_squared)
-        .with_if(FaultCode::SignalClipped, frame.is_clipped)
+        .with_if(FaultCode::SignalClipped, is_clipped)
 }
 
-/// Looks over what else is in one frame: direct voltages, and the carrier's phase, of which a lost
-/// excitation has none.
+/// Looks over what else is in one frame: the direct voltages of both windings, and the quadrature
+/// amplitudes, which mean nothing without an excitation.
 pub fn inspect_carrier(
     config: &Config,
-    frame: &Demodulated,
     balanced: WindingAmplitudes,
+    quadrature: WindingAmplitudes,
+    [sine_offset, cosine_offset]: [i16; 2],
 ) -> Findings {
     let squared = squared_amplitude(balanced);
-    let offset = frame
-        .sine_offset
-        .unsigned_abs()
-        .max(frame.cosine_offset.unsigned_abs());
+    let offset = sine_offset.unsigned_abs().max(cosine_offset.unsigned_abs());
     Findings::NONE
         .with_if(
             FaultCode::SignalOffset,
@@ -121,7 +118,8 @@ pub fn inspect_carrier(
         )
         .with_if(
             FaultCode::CarrierPhase,
-            squared >= config.floor_squared && is_out_of_phase(config, frame, balanced, squared),
+            squared >= config.floor_squared
+                && is_out_of_phase(config, balanced, quadrature, squared),
         )
 }
 
@@ -153,11 +151,10 @@ pub const fn squared_amplitude(amplitudes: WindingAmplitudes) -> u32 {
 /// (residue: speed voltage, null voltage).
 const fn is_out_of_phase(
     config: &Config,
-    frame: &Demodulated,
-    balanced: WindingAmplitudes,
+    i: WindingAmplitudes,
+    q: WindingAmplitudes,
     squared: u32,
 ) -> bool {
-    let (i, q) = (balanced, frame.quadrature);
     // Both vectors are at most √2·2¹⁵ long, so either sum stays within 2³¹.
     let along = product(i.sine, q.sine).wrapping_add(product(i.cosine, q.cosine));
     let across = product(i.cosine, q.sine).wrapping_sub(product(i.sine, q.cosine));

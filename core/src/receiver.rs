@@ -55,8 +55,11 @@ pub struct Receiver {
     tracking: Tracking,
     frame: Demodulated,
     noise: u16,
+    raw: WindingAmplitudes,
     balanced: WindingAmplitudes,
-    at: Instant,
+    /// Quadrature amplitudes of the latest frame that was examined.
+    quadrature: WindingAmplitudes,
+    middle: Instant,
     measured: ElectricalAngle,
     /// The last trusted state: evidence once the position is none.
     last: Option<Trace>,
@@ -97,12 +100,15 @@ impl Default for Receiver {
 impl Receiver {
     /// A receiver that has seen no frame.
     pub const fn new() -> Self {
+        const DARK: WindingAmplitudes = WindingAmplitudes { sine: 0, cosine: 0 };
         Self {
             tracking: Tracking::new(ElectricalAngle::from_bits(0), 0),
             frame: Demodulated::NONE,
             noise: 0,
-            balanced: Demodulated::NONE.in_phase,
-            at: Instant::from_micros(0),
+            raw: DARK,
+            balanced: DARK,
+            quadrature: DARK,
+            middle: Instant::from_micros(0),
             measured: ElectricalAngle::from_bits(0),
             last: None,
             recent: Recent::NONE,
@@ -133,12 +139,13 @@ impl Receiver {
     /// gap or a repetition the receiver acquires anew.
     #[inline(never)]
     pub fn frame(&mut self, config: &Config, frame: &CarrierFrame, middle: Instant) {
-        self.advance(config, config.at(middle));
-        let frame = demodulator::demodulate(&config.demodulator, frame);
+        self.advance(config, middle);
+        let frame = demodulator::demodulate(frame);
         self.noise = frame.noise(&self.frame);
         self.frame = frame;
-        self.balanced = config.balance.apply(self.frame.in_phase);
-        let mut findings = integrity::inspect(&config.integrity, &self.frame, self.balanced);
+        self.raw = frame.in_phase(&config.demodulator);
+        self.balanced = config.balance.apply(self.raw);
+        let mut findings = integrity::inspect(&config.integrity, self.balanced, frame.is_clipped());
         let Ok(angle) = trig::atan2(self.balanced.sine, self.balanced.cosine) else {
             return self.bad_frame(config, findings);
         };
@@ -164,7 +171,9 @@ impl Receiver {
         } else {
             CrankPosition::Untrusted {
                 faults: self.faults(),
-                last: self.last.map(|trace| trace.reading(config, trace.at)),
+                last: self
+                    .last
+                    .map(|trace| trace.reading(config, trace.at(config))),
             }
         }
     }
@@ -182,13 +191,14 @@ impl Receiver {
 
     /// What the latest frame showed, trusted or not.
     pub fn signal(&self) -> SignalEvidence {
+        let [sine_offset, cosine_offset] = self.frame.offsets();
         SignalEvidence {
-            raw: self.frame.in_phase,
+            raw: self.raw,
             balanced: self.balanced,
             amplitude: integrity::squared_amplitude(self.balanced).isqrt() as u16,
-            phase_millidegrees: self.phase_millidegrees(),
-            sine_offset: self.frame.sine_offset,
-            cosine_offset: self.frame.cosine_offset,
+            phase_millidegrees: phase_millidegrees(self.balanced, self.quadrature),
+            sine_offset,
+            cosine_offset,
             noise: self.noise,
         }
     }
@@ -207,11 +217,11 @@ impl Receiver {
         self.noise > config.integrity.noise
     }
 
-    fn advance(&mut self, config: &Config, at: Instant) {
-        if !config.is_next_frame(at, self.at) {
+    fn advance(&mut self, config: &Config, middle: Instant) {
+        if !config.is_next_frame(middle, self.middle) {
             self.acquired = 0;
         }
-        self.at = at;
+        self.middle = middle;
     }
 
     /// Where the direct decode and the tracking loop differ by more than motion explains.
@@ -295,15 +305,14 @@ impl Receiver {
 
     /// Once a tick, on its last frame: the slower checks.
     fn examine(&mut self, config: &Config) {
+        self.quadrature = self.frame.quadrature(&config.demodulator);
         let confirmed = self.examine_frame(config);
         let speed = self.tracking.speed();
         let is_sudden = self.acquired > FIRST_SPEED_FRAMES
             && self.acceleration.step(&config.acceleration, speed);
-        let is_frozen = self.liveness.step(
-            self.frame.in_phase,
-            speed.unsigned_abs(),
-            config.stopping_speed,
-        );
+        let is_frozen =
+            self.liveness
+                .step(self.balanced, speed.unsigned_abs(), config.stopping_speed);
         let found = confirmed
             .with_if(FaultCode::AccelerationImpossible, is_sudden)
             .with_if(FaultCode::SamplesFrozen, is_frozen);
@@ -325,7 +334,12 @@ impl Receiver {
                 self.tracking.angle(),
                 config.disagreement(self.burst.coasted()),
             );
-        let carrier = integrity::inspect_carrier(&config.integrity, &self.frame, self.balanced);
+        let carrier = integrity::inspect_carrier(
+            &config.integrity,
+            self.balanced,
+            self.quadrature,
+            self.frame.offsets(),
+        );
         self.examined
             .confirm(carrier.with_if(FaultCode::TrackingLost, is_off_track))
     }
@@ -355,21 +369,20 @@ impl Receiver {
     const fn trace(&self) -> Trace {
         Trace {
             tracking: self.tracking,
-            at: self.at,
+            middle: self.middle,
             measured: self.measured,
             coasted: self.burst.coasted(),
         }
     }
+}
 
-    fn phase_millidegrees(&self) -> i32 {
-        let (i, q) = (self.balanced, self.frame.quadrature);
-        let dot = |a: WindingAmplitudes, b: WindingAmplitudes| {
-            (a.sine as i32)
-                .wrapping_mul(b.sine as i32)
-                .saturating_add((a.cosine as i32).wrapping_mul(b.cosine as i32))
-        };
-        let (along, across) = ((dot(i, i) >> 16) as i16, (dot(i, q) >> 16) as i16);
-        let phase = trig::atan2(across, along).unwrap_or_default();
-        CrankTravel::from_counts(phase.to_bits() as i32 as i64).as_millidegrees()
-    }
+/// Angle of the quadrature amplitudes seen along the in-phase vector.
+fn phase_millidegrees(i: WindingAmplitudes, q: WindingAmplitudes) -> i32 {
+    let dot = |a: WindingAmplitudes, b: WindingAmplitudes| {
+        let sine = i32::from(a.sine).wrapping_mul(i32::from(b.sine));
+        sine.saturating_add(i32::from(a.cosine).wrapping_mul(i32::from(b.cosine)))
+    };
+    let (along, across) = ((dot(i, i) >> 16) as i16, (dot(i, q) >> 16) as i16);
+    let phase = trig::atan2(across, along).unwrap_or_default();
+    CrankTravel::from_counts(i64::from(phase.to_bits() as i32)).as_millidegrees()
 }

@@ -6,7 +6,6 @@
 //! Each step looks at the press through the controller, the dial and the panel alone. Plant truth
 //! enters the record beside what was measured, never a decision.
 
-mod balance;
 mod cautions;
 mod commission;
 mod conclude;
@@ -201,7 +200,11 @@ impl<'a> Rehearsal<'a> {
             sensor::check_signal(&mut self.bench, &self.schema.receiver).during("signal check")?;
         let mut pass = signal.pass;
         self.record.signal_check = Some(signal);
-        self.schema.receiver.balance = found.balance();
+        if let Some(surveyed) = found {
+            self.schema.receiver.balance = surveyed.balance;
+            self.schema.receiver.amplitude_nominal = surveyed.amplitude;
+            self.schema.receiver.is_surveyed = true;
+        }
         release::put_in_force(&mut self.bench, &self.schema).during("balance")?;
         self.watch.tick();
 

@@ -113,11 +113,10 @@ fn run(command: &str, folder: &Path) -> Answer {
         .current_dir(folder)
         .output()
         .expect("the command runs");
-    let lines = |bytes: &[u8]| {
+    let lines = |bytes: &[u8]| -> Vec<String> {
         let text = String::from_utf8_lossy(bytes);
-        text.lines()
-            .map(|line| line.trim_end().to_owned())
-            .collect()
+        let lines = text.trim_end().lines();
+        lines.map(|line| line.trim_end().to_owned()).collect()
     };
     Answer {
         out: lines(&output.stdout),

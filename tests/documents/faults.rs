@@ -28,7 +28,7 @@ A fault is raised by the controller of a simulated press. The checks named here 
 | key holder | with the key, after a check |
 | recommissioning | with the key, after the step of the commissioning that the fault touches has been repeated |
 
-Power, time and the condition's going away reset nothing.
+Power, time and the condition's going away reset nothing that is latched.
 
 ";
 
@@ -42,9 +42,10 @@ fn the_fault_page_is_the_fault_table() {
     for code in FaultCode::ALL {
         let row = code.row();
         line(format!(
-            "| [{0}](#{0}) | {1} | {2} | {3} | {4} |",
+            "| {0} | [{1}](#{0}-{2}) | {3} | {4} | {5} |",
             row.number,
             row.name,
+            row.name.replace(' ', "-"),
             demand(row.reaction),
             row.latency,
             reset(row.reset)
@@ -63,12 +64,24 @@ fn the_fault_page_is_the_fault_table() {
     }
     for code in FaultCode::ALL {
         let row = code.row();
-        line(format!("\n## {}\n", row.number));
-        line(format!("**{}.** {}\n", row.name, row.what));
+        line(format!("\n## {} {}\n", row.number, row.name));
+        line(format!("{}\n", row.what));
         line(format!("- Why it matters: {}", row.why));
         line(format!("- Check: {}", row.check));
     }
     hold("docs/FAULTS.md", &page);
+}
+
+#[test]
+fn a_fault_that_stops_the_press_does_not_go_by_itself() {
+    for code in FaultCode::ALL {
+        let goes_by_itself = code.reset_rule() == ResetRule::ByItself;
+        assert_eq!(
+            goes_by_itself,
+            code.reaction() == Reaction::Advise,
+            "{code:?}"
+        );
+    }
 }
 
 /// Faults that no source of the core names outside the table.

@@ -4,7 +4,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Documents whose every word this test answers for.
-pub const DOCUMENTS: [&str; 8] = [
+pub(crate) const DOCUMENTS: [&str; 8] = [
     "README.md",
     "DEVELOPERS.md",
     "CHANGELOG.md",
@@ -15,23 +15,23 @@ pub const DOCUMENTS: [&str; 8] = [
     "docs/LIMITS.md",
 ];
 
-pub fn root() -> PathBuf {
+pub(crate) fn root() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("..")
 }
 
 #[track_caller]
-pub fn read(name: &str) -> String {
+pub(crate) fn read(name: &str) -> String {
     fs::read_to_string(root().join(name)).unwrap_or_else(|error| panic!("{name}: {error}"))
 }
 
 /// True when the documents are to be written anew instead of being compared.
-pub fn is_blessing() -> bool {
+pub(crate) fn is_blessing() -> bool {
     std::env::var_os("STOPWRIGHT_BLESS").is_some_and(|value| value == "1")
 }
 
 /// Holds a document against what it should be, or writes it.
 #[track_caller]
-pub fn hold(name: &str, wanted: &str) {
+pub(crate) fn hold(name: &str, wanted: &str) {
     if is_blessing() {
         fs::write(root().join(name), wanted).expect("a document that can be written");
     } else if read(name) != wanted {
@@ -40,7 +40,7 @@ pub fn hold(name: &str, wanted: &str) {
 }
 
 /// All Rust sources below a folder.
-pub fn sources(folder: &str) -> Vec<(PathBuf, String)> {
+pub(crate) fn sources(folder: &str) -> Vec<(PathBuf, String)> {
     let mut found = Vec::new();
     gather(&root().join(folder), &mut found);
     found

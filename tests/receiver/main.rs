@@ -2,7 +2,9 @@
 
 mod balancing;
 mod bench;
+mod benchmark;
 mod decode;
+mod document;
 mod following;
 mod integrity;
 mod loop_response;

@@ -6,6 +6,7 @@
 
 use crate::balancing::{balanced, imperfect, survey};
 use crate::bench::{Bench, error_deg, seconds};
+use crate::document;
 use stopwright_core::receiver::{Config, Settings};
 use stopwright_core::tracking::bandwidth_for;
 
@@ -155,15 +156,15 @@ fn sweep(press: &Press, settings: Settings) -> (f64, f64) {
 #[test]
 fn no_healthy_start_or_stop_trips_a_check_and_every_angle_is_within_its_bound() {
     let base = balanced(survey(imperfect()).expect("a survey"));
+    let mut rows = Vec::new();
     for press in &PRESSES {
-        let (at_rest, always) = sweep(press, press.settings(base));
-        println!(
-            "{}: at rest {at_rest:.3}, always {always:.3} degrees",
-            press.name
-        );
+        let settings = press.settings(base);
+        let (at_rest, always) = sweep(press, settings);
         assert!(at_rest < 0.1, "{}: {at_rest}", press.name);
         assert!(always < 0.25, "{}: {always}", press.name);
+        rows.push(document::row(press, settings, at_rest, always));
     }
+    document::holds(&rows);
 }
 
 #[test]

@@ -232,7 +232,7 @@ fn mean_frame_error(config: &Config, sample: impl Fn(f64, f64) -> (f64, f64)) ->
                 frame.sine[n] = code(s, noise.gaussian());
                 frame.cosine[n] = code(c, noise.gaussian());
             }
-            let amplitudes = demodulate(config, &frame).in_phase;
+            let amplitudes = demodulate(&frame).in_phase(config);
             let decoded = atan2(amplitudes.sine, amplitudes.cosine)
                 .expect("an angle")
                 .to_bits();
@@ -295,7 +295,7 @@ fn a_phase_error_alone_costs_amplitude_and_turns_nothing() {
     });
     assert!(mean.abs() < 0.000_6, "{mean}");
     let frame = Resolver::PERFECT.frame(0.0, |_| 0.0, &mut Noise::new(1));
-    let amplitude = f64::from(demodulate(&config, &frame).in_phase.cosine) / 16.0;
+    let amplitude = f64::from(demodulate(&frame).in_phase(&config).cosine) / 16.0;
     assert!(
         (amplitude - 1_800.0 * 20.0_f64.to_radians().cos()).abs() < 1.0,
         "{amplitude}"

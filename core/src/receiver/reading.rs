@@ -122,7 +122,8 @@ pub struct SignalEvidence {
     pub balanced: WindingAmplitudes,
     /// Length of the balanced vector, 32 767 standing for the converter's range.
     pub amplitude: u16,
-    /// Carrier phase against the configured phase, thousandths of a degree, ±180 000.
+    /// Carrier phase against the configured phase at the end of the latest whole tick, thousandths
+    /// of a degree, ±180 000.
     pub phase_millidegrees: i32,
     /// Direct voltage of the sine winding, converter codes.
     pub sine_offset: i16,
@@ -136,15 +137,22 @@ pub struct SignalEvidence {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Trace {
     pub(super) tracking: Tracking,
-    pub(super) at: Instant,
+    /// Middle of the latest frame.
+    pub(super) middle: Instant,
     pub(super) measured: ElectricalAngle,
     /// Frames since the one that was measured.
     pub(super) coasted: u16,
 }
 
 impl Trace {
+    /// The instant that the tracked angle holds for.
+    pub(super) const fn at(&self, config: &Config) -> Instant {
+        config.at(self.middle)
+    }
+
     pub(super) fn reading(&self, config: &Config, now: Instant) -> CrankReading {
-        let age = now.saturating_since(self.at);
+        let at = self.at(config);
+        let age = now.saturating_since(at);
         let travel = config.travel(self.tracking.speed(), age);
         let electrical = self.tracking.angle().wrapping_add_counts(travel);
         CrankReading {
@@ -152,7 +160,7 @@ impl Trace {
             speed: config.to_speed(self.tracking.speed()),
             at: now,
             measured: config.to_crank(self.measured),
-            measured_at: self.at.saturating_sub(config.frames(self.coasted)),
+            measured_at: at.saturating_sub(config.frames(self.coasted)),
             is_predicted: self.coasted > 0,
         }
     }

@@ -163,7 +163,7 @@ impl Plan {
         };
         let mut quiet_ms = 0;
         for _ in 0..PATIENCE_MS {
-            let outputs = bench.tick().clone();
+            let outputs = *bench.tick();
             seen.note(bench, &outputs, self, start_s);
             let is_over = seen.latched_s.is_some() && outputs.stroke.is_standing();
             quiet_ms = if is_over { quiet_ms + 1 } else { 0 };

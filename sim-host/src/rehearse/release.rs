@@ -47,7 +47,8 @@ pub(super) fn search(
         let scatter_of_mean = step.rest_sd_deg.unwrap_or(0.0) / f64::from(step.n).sqrt();
         let is_near = step.rest_mean_deg.abs() <= NEAR_ENOUGH_DEG.max(scatter_of_mean);
         let (release_deg, rest_mean_deg) = (step.release_deg, step.rest_mean_deg);
-        let is_last = step.correction == CORRECTIONS_MAX;
+        // The last correction is kept for the stop matrix, which knows the mean rest better.
+        let is_last = step.correction + 1 >= CORRECTIONS_MAX;
         steps.push(step);
         schema.top_stop.release = units::angle(release_deg);
         schema.top_stop.speed = units::speed(release_spm);

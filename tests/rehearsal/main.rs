@@ -1,0 +1,10 @@
+//! Whole rehearsals against plant truth, against published formulas worked out again here, and
+//! against what the documents say about them.
+
+mod cautions;
+mod numbers;
+mod repeat;
+mod settings;
+mod support;
+mod traces;
+mod verdicts;
