@@ -15,11 +15,13 @@
 //! | 3 resolver | [`demodulator`], [`balance`], [`tracking`], [`zero_offset`] |
 //! | 4 trust | [`integrity`] |
 //! | 5 receiver | [`receiver`] |
-//! | 6 press | [`two_hand`], [`valve_pair`], [`motion`], [`stop_time`], [`top_stop`], [`safety_distance`] |
+//! | 6 press | [`two_hand`], [`valve_pair`], [`motion`], [`stop_time`], [`top_stop`], [`safety_distance`], [`contacts`], [`learned_bound`], [`limit_channels`], [`press_identity`] |
 //! | 7 decision | [`stroke`], [`fault_latch`] |
 //! | 8 permission | [`interlock`], [`muting`] |
 //! | 9 settings | [`settings`] |
-//! | 10 controller | [`controller`] |
+//! | 10 job | [`job`] |
+//! | 11 storage | [`codec`] |
+//! | 12 controller | [`controller`] |
 //!
 //! No allocation, no unsafe code, no floating point, no panic path.
 #![no_std]

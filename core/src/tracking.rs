@@ -75,6 +75,11 @@ impl Config {
         })
     }
 
+    /// The acceleration constant K_a: acceleration over steady lag, 2⁻³² per frame².
+    pub const fn acceleration_constant(&self) -> i32 {
+        self.integral
+    }
+
     /// How far the prediction lags behind an acceleration of `counts` a frame², at most,
     /// saturating at an eighth of a turn.
     pub const fn lag(&self, counts: u32) -> u32 {

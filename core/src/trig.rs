@@ -51,7 +51,7 @@ const AROUND_DIAGONAL: [i32; 6] = [
     38_754_460,
 ];
 
-/// One row each: read through a reference the coefficients stay in memory, where three load
+/// One row each: read through a reference the coefficients stay in memory, where five load
 /// instructions fetch them; as constants in the code they would cost two instructions apiece.
 static SECTORS: [Sector; 3] = [
     Sector {

@@ -5,15 +5,15 @@ use fixed::types::I32F32;
 use std::f64::consts::TAU;
 
 /// One decode.
-pub struct Contender {
+pub(crate) struct Contender {
     /// Name as in the table of instruction counts.
-    pub name: &'static str,
+    pub(crate) name: &'static str,
     /// Fraction of a turn, any whole number of turns off.
-    pub decode: fn(i16, i16) -> f64,
+    pub(crate) decode: fn(i16, i16) -> f64,
 }
 
 /// All decodes, ours first.
-pub const CONTENDERS: [Contender; 6] = [
+pub(crate) const CONTENDERS: [Contender; 6] = [
     Contender {
         name: "stopwright",
         decode: stopwright,
@@ -70,7 +70,7 @@ fn cordic(s: i16, c: i16) -> f64 {
 
 /// Largest error over a grid of all pairs of 16-bit amplitudes, arc-seconds. The zero vector and
 /// vectors shorter than 1000, which no resolver gives, are left out.
-pub fn worst_arc_seconds(contender: &Contender) -> f64 {
+pub(crate) fn worst_arc_seconds(contender: &Contender) -> f64 {
     let values = || (-32_768i32..=32_767).step_by(151);
     let mut worst = 0.0_f64;
     for s in values() {
@@ -85,7 +85,7 @@ pub fn worst_arc_seconds(contender: &Contender) -> f64 {
 
 /// Instructions on an emulated Cortex-M4 at opt-level 3 and s, as `on-target/count.sh` measured
 /// them.
-pub fn instructions() -> Vec<(String, u32, u32)> {
+pub(crate) fn instructions() -> Vec<(String, u32, u32)> {
     let text = include_str!("m4_instructions.csv");
     let rows = text.lines().skip(1).filter_map(|line| {
         let mut cells = line.split(',');
@@ -100,7 +100,7 @@ pub fn instructions() -> Vec<(String, u32, u32)> {
 }
 
 /// An error as the tables print it: two significant figures.
-pub fn printed(arc_seconds: f64) -> String {
+pub(crate) fn printed(arc_seconds: f64) -> String {
     let digits = (1.0 - arc_seconds.log10().floor()).max(0.0) as usize;
     format!("{arc_seconds:.digits$}")
 }

@@ -300,6 +300,27 @@ impl Config {
 
     /// [`try_new`](Self::try_new) for a constant: settings that cannot work do not compile.
     ///
+    /// ```
+    /// use stopwright_core::receiver::{Config, Settings};
+    /// const CONFIG: Config = Config::new(Settings { bandwidth_hz: 120, ..Settings::DEFAULT });
+    /// ```
+    /// A carrier that is no multiple of the tick rate:
+    /// ```compile_fail,E0080
+    /// use stopwright_core::receiver::{Config, Settings};
+    /// const CONFIG: Config = Config::new(Settings { tick_hz: 900, ..Settings::DEFAULT });
+    /// ```
+    /// A tracking bandwidth beyond the frame rate:
+    /// ```compile_fail,E0080
+    /// use stopwright_core::receiver::{Config, Settings};
+    /// const CONFIG: Config = Config::new(Settings { bandwidth_hz: 6_000, ..Settings::DEFAULT });
+    /// ```
+    /// An amplitude window that excludes the nominal amplitude:
+    /// ```compile_fail,E0080
+    /// use stopwright_core::receiver::{Config, Settings};
+    /// const CONFIG: Config =
+    ///     Config::new(Settings { amplitude_upper_permille: 990, ..Settings::DEFAULT });
+    /// ```
+    ///
     /// # Panics
     /// While compiling, on settings that cannot work. At run time use `try_new`.
     #[allow(clippy::panic)]
