@@ -117,7 +117,7 @@ impl Receiver {
             faults: Findings::NONE,
             acquired: 0,
             burst: Burst::NONE,
-            acceleration: AccelerationWatch::new(),
+            acceleration: AccelerationWatch::new(0),
             liveness: Liveness::new(),
             fingerprint: Fingerprint::new(),
             drift: None,
@@ -247,8 +247,9 @@ impl Receiver {
             1..FIRST_SPEED_FRAMES => (),
             FIRST_SPEED_FRAMES => {
                 let way = angle.counts_from(self.tracking.angle());
-                self.tracking = Tracking::new(angle, way >> FIRST_SPEED_FRAMES.ilog2());
-                self.acceleration = AccelerationWatch::new();
+                let speed = way >> FIRST_SPEED_FRAMES.ilog2();
+                self.tracking = Tracking::new(angle, speed);
+                self.acceleration = AccelerationWatch::new(speed);
             }
             _ if self.burst.coasted() == 0 => {
                 self.tracking.step(&config.tracking, angle);

@@ -261,7 +261,8 @@ fn a_shorted_winding_shows_within_a_quarter_turn() {
 
 /// Both windings show their mean and the angle stands on the diagonal, which looks like a sudden
 /// stop. It shows as one that no brake makes, unless the loop of a slow press follows it too slowly
-/// for that; then the amplitude shows it, outside its blind arc.
+/// for that or the play of the drive explains it; then the amplitude shows it, outside its blind
+/// arc.
 #[test]
 fn windings_shorted_to_each_other_show_as_an_impossible_stop_or_outside_the_blind_arc() {
     let mean = |_, frame: CarrierFrame| {
@@ -279,7 +280,7 @@ fn windings_shorted_to_each_other_show_as_an_impossible_stop_or_outside_the_blin
         let settings = press.settings(Settings::DEFAULT);
         let config = Config::try_new(settings).expect("settings");
         let speed = press.degrees_per_second();
-        let is_slow = settings.bandwidth_hz < 50;
+        let is_slow = settings.bandwidth_hz < 50 || settings.lash_millidegrees > 500;
         let frames = if is_slow {
             (34.0 / speed / 200e-6) as u32
         } else {
@@ -292,8 +293,8 @@ fn windings_shorted_to_each_other_show_as_an_impossible_stop_or_outside_the_blin
         }
         seen_at_once += u32::from(!is_slow);
     }
-    // All but D and H, with loops of 33 and 25 Hz.
-    assert_eq!(seen_at_once, 6);
+    // All but D and H, with loops of 32 and 25 Hz, and C and F, driven by chains.
+    assert_eq!(seen_at_once, 4);
 }
 
 #[test]

@@ -176,6 +176,13 @@ fn settings_that_cannot_work_are_refused_by_name() {
         ),
         (
             Settings {
+                lash_millidegrees: 5_001,
+                ..GOOD
+            },
+            E::Lash,
+        ),
+        (
+            Settings {
                 coast_us: 10_001,
                 ..GOOD
             },
@@ -259,7 +266,8 @@ fn the_ends_of_the_ranges_are_allowed() {
 }
 
 /// The gate of the difference between the decodes: the static bound, the greatest healthy
-/// acceleration over K_a with its overshoot, and half of a·t² while the receiver predicts.
+/// acceleration over K_a with its overshoot, the play of the drive, and half of a·t² while the
+/// receiver predicts.
 #[test]
 fn the_gate_is_the_static_bound_the_lag_and_the_prediction() {
     let config = Config::try_new(GOOD).expect("the defaults");
@@ -268,7 +276,9 @@ fn the_gate_is_the_static_bound_the_lag_and_the_prediction() {
     let k_a = (std::f64::consts::TAU * 200.0).powi(2);
     let at_once = degrees(config.disagreement(0));
     // The prediction lags by somewhat more than a/K_a: half a frame's share of it.
-    let bound = 0.3 + 1.05 * acceleration / k_a;
+    // A play of 0.1 degree lets the crank reach √(2·a·0.1) before it takes the resolver along.
+    let jerk = 0.46 * (2.0 * acceleration * 0.1_f64).sqrt() / k_a.sqrt();
+    let bound = 0.3 + 1.05 * acceleration / k_a + jerk;
     assert!((bound..bound * 1.1).contains(&at_once), "{at_once} {bound}");
     let after_10_ms = degrees(config.disagreement(50)) - at_once;
     assert!(

@@ -4,43 +4,45 @@
 //! what is smooth enough to be followed and still more than clutch or brake can do: an angle that
 //! freezes at low speed, a belt that slides.
 
-/// Longest span over which a change of speed is taken, 5 ms at 1000 ticks a second.
-const TICKS: u8 = 5;
+use crate::signal::FRAMES_PER_TICK;
+
+/// Ticks over which a change of speed is taken, 5 ms at 1000 ticks a second.
+const TICKS: usize = 5;
 
 /// The bounds of an acceleration.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Config {
-    /// Greatest healthy acceleration with what the loop adds to it, counts a frame per tick.
-    pub(super) acceleration: u32,
-    /// What noise does to the difference of two tracked speeds, counts a frame.
-    pub(super) noise: u32,
+    /// Greatest healthy change of speed over [`TICKS`], counts a frame.
+    change: u32,
 }
 
-/// A speed and how long ago it was.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct AccelerationWatch {
-    speed: i32,
-    ticks: u8,
-}
-
-impl AccelerationWatch {
-    pub(super) const fn new() -> Self {
+impl Config {
+    /// For the greatest healthy `acceleration` with what the loop adds to it, in counts per
+    /// frame², and what noise and the play of the drive do to the difference of two tracked
+    /// speeds, in counts a frame.
+    pub(super) const fn new(acceleration: u32, sudden: u32) -> Self {
+        const FRAMES: u32 = TICKS.wrapping_mul(FRAMES_PER_TICK) as u32;
         Self {
-            speed: 0,
-            ticks: TICKS,
+            change: acceleration.saturating_mul(FRAMES).saturating_add(sudden),
         }
     }
+}
 
-    /// Takes the speed at the end of one tick, counts a frame; whether it has changed by more than the press
-    /// can change it.
+/// The speeds at the ends of the latest ticks, counts a frame, the latest first.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct AccelerationWatch([i32; TICKS]);
+
+impl AccelerationWatch {
+    /// A crank that has been turning at `speed`.
+    pub(super) const fn new(speed: i32) -> Self {
+        Self([speed; TICKS])
+    }
+
+    /// Takes the speed at the end of one tick; whether it has changed by more than the press can
+    /// change it.
     pub(super) const fn step(&mut self, config: &Config, speed: i32) -> bool {
-        if self.ticks >= TICKS {
-            (self.speed, self.ticks) = (speed, 0);
-            return false;
-        }
-        self.ticks = self.ticks.saturating_add(1);
-        let healthy = config.acceleration.saturating_mul(self.ticks as u32);
-        let change = speed.wrapping_sub(self.speed).unsigned_abs();
-        change > healthy.saturating_add(config.noise)
+        let [a, b, c, d, before] = self.0;
+        self.0 = [speed, a, b, c, d];
+        speed.wrapping_sub(before).unsigned_abs() > config.change
     }
 }

@@ -49,6 +49,9 @@ pub struct Settings {
     /// Greatest speed the receiver is to follow, thousandths of a stroke per minute, 1000 to
     /// 2 000 000.
     pub speed_max_milli_spm: i32,
+    /// Play of the drive between crank and resolver, thousandths of a degree, 0 to 5000. When it is
+    /// taken up the resolver is carried off at the speed the crank has by then.
+    pub lash_millidegrees: u32,
     /// What direct decode and tracking loop may differ by at constant speed, thousandths of a
     /// degree, 50 to 5000.
     pub disagreement_millidegrees: u32,
@@ -92,6 +95,7 @@ impl Settings {
         damping_permille: 707,
         acceleration_max_deg_s2: 300_000,
         speed_max_milli_spm: 1_000_000,
+        lash_millidegrees: 100,
         disagreement_millidegrees: 300,
         coast_us: 10_000,
         unbalance_advise_millidegrees: 500,
@@ -142,6 +146,8 @@ pub enum ConfigError {
     Acceleration,
     /// `speed_max_milli_spm` is outside 1000 to 2 000 000.
     Speed,
+    /// `lash_millidegrees` is above 5000.
+    Lash,
     /// `disagreement_millidegrees` is outside 50 to 5000.
     Disagreement,
     /// `coast_us` is outside 1000 to 10 000.
@@ -180,6 +186,7 @@ impl core::fmt::Display for ConfigError {
             Self::Damping => "damping_permille: 700 to 1200",
             Self::Acceleration => "acceleration_max_deg_s2: 100 to 1000000",
             Self::Speed => "speed_max_milli_spm: 1000 to 2000000",
+            Self::Lash => "lash_millidegrees: 0 to 5000",
             Self::Disagreement => "disagreement_millidegrees: 50 to 5000",
             Self::Coast => "coast_us: 1000 to 10000",
             Self::Unbalance => "unbalance_advise_millidegrees: 100 to 3000 and below unbalance_latch_millidegrees: 500 to 5000",
@@ -258,6 +265,7 @@ impl Config {
         let speed_max = per_frame(settings.speed_max_milli_spm, settings.carrier_hz);
         let acceleration = per_frame_squared(settings.acceleration_max_deg_s2, settings.carrier_hz);
         let floor = counts(settings.disagreement_millidegrees);
+        let jerk = speed_after(acceleration, settings.lash_millidegrees);
         Ok(Self {
             demodulator: demodulator::Config::new(settings.phase_millidegrees),
             balance,
@@ -273,13 +281,11 @@ impl Config {
                 frame_us(settings.carrier_hz) as u64,
             )
             .saturating_add(1) as u16,
-            acceleration: acceleration::Config {
-                acceleration: acceleration
-                    .saturating_add(acceleration / 20)
-                    .saturating_mul(FRAMES_PER_TICK as u32),
-                noise: speed_noise(floor, settings.bandwidth_hz, settings.carrier_hz),
-            },
-            stopping_speed: stopping_speed(acceleration),
+            acceleration: acceleration::Config::new(
+                acceleration.saturating_add(acceleration / 20),
+                speed_noise(floor, settings.bandwidth_hz, settings.carrier_hz).saturating_add(jerk),
+            ),
+            stopping_speed: speed_after(acceleration, 100).saturating_add(jerk),
             fingerprint: if settings.is_surveyed {
                 Some(fingerprint::Config::new(settings.amplitude_nominal))
             } else {
@@ -290,7 +296,9 @@ impl Config {
             amplitude_drift: (settings.amplitude_drift_permille as u32).wrapping_mul(32_768)
                 / 1_000,
             phase_shift_us: phase_shift_us(settings.phase_millidegrees, settings.carrier_hz),
-            disagreement: floor.saturating_add(tracking.lag(acceleration)),
+            disagreement: floor
+                .saturating_add(tracking.lag(acceleration))
+                .saturating_add(jerk_lag(jerk, settings.bandwidth_hz, settings.carrier_hz)),
             half_acceleration: acceleration / 2,
             frame_us: frame_us(settings.carrier_hz),
             frames_per_milli: (((settings.carrier_hz as u64) << 16) / 1_000) as u32,
@@ -457,6 +465,7 @@ const fn check_limits(s: &Settings) -> Result<(), ConfigError> {
             2_000_000,
             ConfigError::Speed,
         ),
+        (s.lash_millidegrees, 0, 5_000, ConfigError::Lash),
         (
             s.disagreement_millidegrees,
             50,
@@ -561,13 +570,23 @@ const fn speed_noise(floor: u32, bandwidth_hz: u32, carrier_hz: u32) -> u32 {
     quotient(scaled, (carrier_hz as u64).wrapping_mul(1_000)) as u32
 }
 
-/// √(2·a·s) over a tenth of a degree s, for an acceleration a in counts per frame².
-const fn stopping_speed(acceleration: u32) -> u32 {
-    let way = counts(100) as u64;
+/// √(2·a·s): the speed reached over a way s from rest at an acceleration a in counts per frame².
+const fn speed_after(acceleration: u32, way_millidegrees: u32) -> u32 {
+    let way = counts(way_millidegrees) as u64;
+    // Below 2¹⁹ counts per frame² at 5000 frames a second and 2²⁶ counts; at 1000 below 2²⁴.
     (acceleration as u64)
         .wrapping_mul(way)
         .wrapping_mul(2)
         .isqrt() as u32
+}
+
+/// Largest lag of the loop behind a sudden change of speed: 0.46 of it over the natural angular
+/// frequency, at the least damping.
+const fn jerk_lag(speed: u32, bandwidth_hz: u32, carrier_hz: u32) -> u32 {
+    let scaled = (speed as u64)
+        .wrapping_mul(carrier_hz as u64)
+        .wrapping_mul(732);
+    quotient(scaled, (bandwidth_hz as u64).wrapping_mul(10_000)) as u32
 }
 
 /// A frame's angle is weighed by the square of the carrier at each sample. The weights of a
