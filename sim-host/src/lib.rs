@@ -10,18 +10,20 @@
 //! | --- | --- |
 //! | 0 words | [`prng`], [`units`], [`toml_check`], [`kinematics`], [`statistics`] |
 //! | 1 press | [`press`], [`stop_curve`], [`distance`] |
-//! | 2 world | [`plant`], [`resolver`], [`limits`] |
+//! | 2 world | [`plant`], [`resolver`], [`limits`], [`control`] |
 //! | 3 bench | [`bench`](mod@bench) |
 //! | 4 operator | [`operator`] |
 //! | 5 record | [`record`] |
 //! | 6 work | [`study`], [`outcome`] |
 //! | 7 judgement | [`assess`] |
 //! | 8 rehearsal | [`rehearse`] |
-//! | 9 command | [`cli`] |
+//! | 9 scenario | [`scenario`] |
+//! | 10 command | [`cli`] |
 
 pub mod assess;
 pub mod bench;
 pub mod cli;
+pub mod control;
 pub mod distance;
 pub mod kinematics;
 pub mod limits;
@@ -33,6 +35,7 @@ pub mod prng;
 pub mod record;
 pub mod rehearse;
 pub mod resolver;
+pub mod scenario;
 pub mod statistics;
 pub mod stop_curve;
 pub mod study;
