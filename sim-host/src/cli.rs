@@ -7,6 +7,7 @@ mod quantity;
 mod rehearse;
 mod run;
 mod study;
+mod swarm;
 
 use clap::{Parser, Subcommand};
 use std::io::Write;
@@ -38,6 +39,8 @@ enum Command {
     Rehearse(rehearse::Arguments),
     /// Play scenarios on a simulated press and judge what happens.
     Run(run::Arguments),
+    /// Put the results of all shares of a swarm together.
+    Join(swarm::JoinArguments),
     /// Measure the stops in recordings of a real press, and judge them the same way.
     Study(study::Arguments),
     /// Safety distance from a stopping time, and back, by named published rules.
@@ -51,6 +54,7 @@ pub fn main() -> ExitCode {
     let outcome = match Arguments::parse().command {
         Command::Rehearse(arguments) => rehearse::run(&arguments),
         Command::Run(arguments) => run::run(&arguments),
+        Command::Join(arguments) => swarm::run_join(&arguments),
         Command::Study(arguments) => study::run(&arguments),
         Command::Distance(arguments) => distance::run(&arguments),
         Command::Explain(arguments) => explain::run(&arguments),

@@ -15,7 +15,11 @@ pub mod expect;
 pub mod file;
 mod measure;
 pub mod oracle;
+pub mod protocol;
+pub mod remote;
 pub mod run;
+pub mod swarm;
+pub mod trace;
 mod when;
 
 pub use file::Scenario;

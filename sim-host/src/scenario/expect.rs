@@ -27,6 +27,7 @@ const ENDS: &[&str] = &[
 
 pub(super) const KEYS: &[Key] = &[
     Key::optional("broken", Kind::Words(super::oracle::RULE_WORDS)),
+    Key::optional("may_break", Kind::Words(super::oracle::RULE_WORDS)),
     Key::optional("reached", Kind::Words(super::oracle::REACHED_WORDS)),
     Key::optional("ends", Kind::OneOf(ENDS)),
     Key::optional("controller_lost", Kind::Flag),
@@ -62,6 +63,8 @@ pub(super) const KEYS: &[Key] = &[
 pub(super) struct Entry {
     #[serde(default)]
     broken: Vec<String>,
+    #[serde(default)]
+    may_break: Vec<String>,
     #[serde(default)]
     reached: Vec<String>,
     ends: Option<String>,
@@ -137,6 +140,10 @@ pub struct Range {
 pub struct Expectations {
     /// Rules that this scenario is meant to break; all others hold.
     pub broken: Vec<Rule>,
+    /// Rules that chance may break or not.
+    pub may_break: Vec<Rule>,
+    /// Steps may come to nothing and any fault may latch: of a run that is drawn, not written.
+    pub is_wild: bool,
     /// Cases the run must come to.
     pub reached: Vec<Reached>,
     /// The state it ends in.
@@ -206,6 +213,12 @@ impl Entry {
                 .iter()
                 .filter_map(|it| Rule::named(it))
                 .collect(),
+            may_break: self
+                .may_break
+                .iter()
+                .filter_map(|it| Rule::named(it))
+                .collect(),
+            is_wild: false,
             reached: self
                 .reached
                 .iter()
@@ -290,6 +303,9 @@ impl Expectations {
             });
             let (finding, seen) = match (self.broken.contains(&rule), breach.is_some()) {
                 (false, false) => (Finding::Holds, seen),
+                (false, true) if self.may_break.contains(&rule) => {
+                    (Finding::Holds, format!("is broken, as may be: {seen}"))
+                }
                 (false, true) => (Finding::Broken, seen),
                 (true, true) => (Finding::Holds, format!("is broken, as meant: {seen}")),
                 (true, false) => (
@@ -335,6 +351,9 @@ impl Expectations {
     }
 
     fn unexpected_faults(&self, shown: &Shown<'_>) -> Vec<Line> {
+        if self.is_wild {
+            return Vec::new();
+        }
         let is_expected = |code: &FaultCode| {
             self.may_latch.contains(code) || self.faults.iter().any(|due| due.code == *code)
         };

@@ -24,6 +24,7 @@ use crate::units;
 use stopwright_core::controller::ServiceReply;
 use stopwright_core::fault::{FaultSet, Reaction, ResetRule};
 use stopwright_core::fault_latch::Standing;
+use stopwright_core::receiver::CrankPosition;
 use stopwright_core::settings::{Guard, Schema, Settings};
 use stopwright_core::stop_time::StopKind;
 use stopwright_core::stroke::Mode;
@@ -97,6 +98,9 @@ pub struct Oracle {
     latched: FaultSet,
     /// Travel count when a fault of the top-stop class latched in a running press.
     top_latch_deg: Option<f64>,
+    /// Highest speed since the drive went off, strokes per minute: the clutch may still carry the
+    /// crank on.
+    peak_spm: f64,
     /// A stop was late: when, and whether it has been told.
     late_s: Option<(f64, bool)>,
     request: Option<Request>,
@@ -121,6 +125,7 @@ impl Oracle {
             rest_deg: None,
             latched: FaultSet::EMPTY,
             top_latch_deg: None,
+            peak_spm: 0.0,
             late_s: None,
             request: None,
             was_safe: true,
@@ -405,7 +410,11 @@ impl Oracle {
                     "muted outside the opening stroke",
                 );
             }
-            if said.position.trusted().is_none() {
+            // A controller that never told an angle is judged by the truth alone.
+            if matches!(
+                said.position,
+                CrankPosition::Untrusted { last: Some(_), .. }
+            ) {
                 self.breach(
                     Rule::MutesInOpeningOnly,
                     seen,
@@ -446,6 +455,10 @@ impl Oracle {
 
     /// Late stops are latched, and hold.
     fn judge_stops(&mut self, seen: &Seen<'_>) {
+        self.peak_spm = match seen.moment.outputs.valve.is_on {
+            true => 0.0,
+            false => self.peak_spm.max(seen.speed_spm),
+        };
         if let Some(stop) = seen.moment.stops.iter().find(|stop| self.is_late(stop)) {
             self.late_s = self.late_s.or(Some((stop.standstill_s, false)));
         }
@@ -466,7 +479,7 @@ impl Oracle {
     }
 
     fn is_late(&self, stop: &crate::plant::StopTruth) -> bool {
-        let speed = units::speed(stop.speed_spm.abs());
+        let speed = units::speed(stop.speed_spm.abs().max(self.peak_spm));
         let stops = &self.schema.stop;
         [StopKind::Top, StopKind::MidStroke]
             .into_iter()
