@@ -380,7 +380,10 @@ impl<C: Control> Bench<C> {
         let answer = restarted.and_then(|()| self.controller.tick(inputs));
         answer.unwrap_or_else(|lost| {
             self.lost = Some(lost);
-            silence()
+            Outputs {
+                latched: stored,
+                ..silence()
+            }
         })
     }
 

@@ -95,6 +95,7 @@ pub struct Oracle {
     top_stop_asked_deg: Option<f64>,
     /// Where the crank rests with the drive off.
     rest_deg: Option<f64>,
+    is_new: bool,
     latched: FaultSet,
     /// Travel count when a fault of the top-stop class latched in a running press.
     top_latch_deg: Option<f64>,
@@ -123,6 +124,7 @@ impl Oracle {
             presence_ms: 0,
             top_stop_asked_deg: None,
             rest_deg: None,
+            is_new: true,
             latched: FaultSet::EMPTY,
             top_latch_deg: None,
             peak_spm: 0.0,
@@ -385,6 +387,10 @@ impl Oracle {
             let events = seen.moment.events;
             events.iter().any(|event| event.mark == mark)
         };
+        let is_first = std::mem::take(&mut self.is_new);
+        if is_first && seen.speed_spm.abs() < TURNING_SPM {
+            self.rest_deg = Some(seen.angle_deg);
+        }
         if seen.moment.panel.mode == Mode::Barring {
             self.rest_deg = None;
         } else if !seen.moment.outputs.valve.is_on && has_stopped(Mark::Standstill) {
