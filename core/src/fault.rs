@@ -300,6 +300,12 @@ impl FaultSet {
         Self(self.0 | other.0)
     }
 
+    /// What both sets hold.
+    #[must_use]
+    pub const fn intersection(self, other: Self) -> Self {
+        Self(self.0 & other.0)
+    }
+
     /// Whether `code` is in the set.
     pub const fn contains(self, code: FaultCode) -> bool {
         self.0 & 1u128.wrapping_shl(code as u32) != 0
