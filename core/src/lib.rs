@@ -37,10 +37,13 @@ pub mod fault_latch;
 pub mod integrity;
 pub mod interlock;
 pub mod job;
+#[cfg(feature = "store")]
+pub mod journal;
 pub mod learned_bound;
 pub mod limit_channels;
 pub mod motion;
 pub mod muting;
+pub mod poll;
 pub mod press_identity;
 pub mod receiver;
 pub mod safety_distance;
@@ -50,6 +53,8 @@ pub mod speed;
 pub mod speed_window;
 pub mod stop_curve;
 pub mod stop_time;
+#[cfg(feature = "store")]
+pub mod store;
 pub mod stroke;
 pub mod time;
 pub mod top_stop;
