@@ -13,11 +13,12 @@
 //! | 1 arithmetic | [`trig`], [`speed_window`], [`stop_curve`] |
 //! | 2 resolver | [`demodulator`], [`balance`], [`tracking`], [`integrity`], [`zero_offset`] |
 //! | 3 receiver | [`receiver`] |
-//! | 4 press | [`two_hand`], [`valve_pair`], [`motion`], [`stop_time`], [`top_stop`], [`safety_distance`] |
+//! | 4 press | [`two_hand`], [`contacts`], [`valve_pair`], [`learned_bound`], [`motion`], [`stop_time`], [`top_stop`], [`limit_channels`], [`safety_distance`], [`press_identity`] |
 //! | 5 decision | [`stroke`], [`fault_latch`] |
 //! | 6 permission | [`interlock`], [`muting`] |
-//! | 7 settings | [`settings`] |
+//! | 7 settings | [`settings`], [`job`], [`codec`] |
 //! | 8 controller | [`controller`] |
+//! | 9 around it | [`health`], [`peer`], [`poll`], `store` and `journal` (feature `store`) |
 //!
 //! No allocation, no unsafe code, no floating point, no panic path.
 #![no_std]
@@ -34,6 +35,7 @@ pub mod controller;
 pub mod demodulator;
 pub mod fault;
 pub mod fault_latch;
+pub mod health;
 pub mod integrity;
 pub mod interlock;
 pub mod job;
@@ -43,6 +45,7 @@ pub mod learned_bound;
 pub mod limit_channels;
 pub mod motion;
 pub mod muting;
+pub mod peer;
 pub mod poll;
 pub mod press_identity;
 pub mod receiver;
