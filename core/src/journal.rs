@@ -205,7 +205,7 @@ impl<F: NorFlash> Journal<F> {
         self.state
     }
 
-    /// Reads everything: the newest segment that begins with a snapshot is the one in use. At
+    /// Reads everything: the segment with the newest entry is the one in use. At
     /// standstill, because the library may tidy up what a power cut left.
     ///
     /// # Errors
@@ -380,7 +380,7 @@ impl<F: NorFlash> Journal<F> {
         queue.space_left().await.map_err(fault)
     }
 
-    /// What one segment says; nothing when it does not begin with a snapshot.
+    /// What one segment says; with a gap when it does not begin with a snapshot.
     async fn read_segment(
         &mut self,
         segment: usize,
@@ -398,8 +398,8 @@ impl<F: NorFlash> Journal<F> {
             let (number, entry) = (decoded.generation, decoded.value);
             state = match (state, &entry) {
                 (None, Entry::Snapshot { .. }) => Some(Recovered::default().after(number, &entry)),
-                // Its beginning is lost: nothing here can be relied on.
-                (None, _) => return Ok(Recovered::default()),
+                // Its beginning is lost, and with it what was latched before.
+                (None, _) => Some(Recovered::default().with_gap().after(number, &entry)),
                 (Some(state), _) => Some(state.followed_by(number, &entry)),
             };
             each(number, &entry);

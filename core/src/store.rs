@@ -116,7 +116,7 @@ pub enum LayoutError {
 /// Why nothing can be loaded.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum LoadError {
-    /// Nothing was ever stored there.
+    /// Nothing was ever stored there, as far as the caller knows.
     Missing,
     /// Neither copy is whole.
     BothDamaged([CopyFault; COPIES]),
@@ -222,7 +222,11 @@ impl<F: NorFlash> Store<F> {
         _standstill: Standstill,
     ) -> Result<Loaded<T>, LoadError> {
         let copies = [self.read(0, slot).await, self.read(1, slot).await];
-        let loaded = newest(copies)?;
+        let loaded = newest(copies).map_err(|error| match error {
+            // The library passes over an item that is damaged as if it had never been.
+            LoadError::Missing if saved > 0 => LoadError::BothDamaged([CopyFault::Missing; 2]),
+            error => error,
+        })?;
         if loaded.generation < saved {
             return Err(LoadError::Stale {
                 found: loaded.generation,

@@ -14,19 +14,19 @@ const ERASE_STEPS: usize = 8;
 
 /// Flash with pages of `PAGE` bytes.
 #[derive(Clone, Debug)]
-pub struct RamFlash<const PAGE: usize> {
+pub(crate) struct RamFlash<const PAGE: usize> {
     bytes: Vec<u8>,
     is_written: Vec<bool>,
     steps_left: Option<usize>,
     is_dead: bool,
     /// Steps made so far.
-    pub steps: usize,
+    pub(crate) steps: usize,
     /// Pages erased so far, wholly or not.
-    pub erased: usize,
+    pub(crate) erased: usize,
 }
 
 #[derive(Debug)]
-pub enum Failure {
+pub(crate) enum Failure {
     NoPower,
     NotAligned,
     PastEnd,
@@ -43,7 +43,7 @@ impl NorFlashError for Failure {
 }
 
 impl<const PAGE: usize> RamFlash<PAGE> {
-    pub fn new(pages: usize) -> Self {
+    pub(crate) fn new(pages: usize) -> Self {
         Self {
             bytes: vec![0xFF; pages * PAGE],
             is_written: vec![false; pages * PAGE / WORD],
@@ -55,22 +55,22 @@ impl<const PAGE: usize> RamFlash<PAGE> {
     }
 
     /// Power goes away in the step after `steps` whole ones.
-    pub fn cut_after(&mut self, steps: usize) {
+    pub(crate) fn cut_after(&mut self, steps: usize) {
         self.steps_left = Some(steps);
     }
 
     /// Power is back.
-    pub fn power_up(&mut self) {
+    pub(crate) fn power_up(&mut self) {
         self.steps_left = None;
         self.is_dead = false;
     }
 
     /// Turns one bit over, as age does.
-    pub fn flip(&mut self, bit: usize) {
+    pub(crate) fn flip(&mut self, bit: usize) {
         self.bytes[bit / 8] ^= 1 << (bit % 8);
     }
 
-    pub fn bits(&self) -> usize {
+    pub(crate) fn bits(&self) -> usize {
         self.bytes.len() * 8
     }
 

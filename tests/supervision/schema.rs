@@ -16,7 +16,7 @@ use stopwright_core::stop_time::{
 use stopwright_core::time::Duration;
 use stopwright_core::{motion, top_stop, two_hand, valve_pair};
 
-pub fn deg(value: i32) -> CrankAngle {
+pub(crate) fn deg(value: i32) -> CrankAngle {
     CrankAngle::from_millidegrees(value * 1_000)
 }
 
@@ -24,11 +24,11 @@ fn travel(value: i32) -> CrankTravel {
     CrankTravel::from_millidegrees(value * 1_000)
 }
 
-pub fn spm(value: i32) -> CrankSpeed {
+pub(crate) fn spm(value: i32) -> CrankSpeed {
     CrankSpeed::from_milli_spm(value * 1_000)
 }
 
-pub fn ms(value: u32) -> Duration {
+pub(crate) fn ms(value: u32) -> Duration {
     Duration::from_millis(value)
 }
 
@@ -39,7 +39,7 @@ const CURVE: StopCurve = StopCurve {
     braking_ns_per_spm: 2_094_395,
 };
 
-pub fn press() -> Schema {
+pub(crate) fn press() -> Schema {
     let limits = StopLimits {
         speed: spm(60),
         time_advisory: ms(210),
@@ -92,7 +92,7 @@ pub fn press() -> Schema {
     }
 }
 
-pub fn record(braking_ns_per_spm: u32) -> PressRecord {
+pub(crate) fn record(braking_ns_per_spm: u32) -> PressRecord {
     let mut schema = press();
     schema.stop.curve.braking_ns_per_spm = braking_ns_per_spm;
     PressRecord {
@@ -107,7 +107,7 @@ pub fn record(braking_ns_per_spm: u32) -> PressRecord {
 }
 
 /// A job with every channel and every window in use.
-pub fn job(label: &str) -> Job {
+pub(crate) fn job(label: &str) -> Job {
     let window = |index: i32| {
         Some(AngleWindow {
             from: deg(10 + 80 * index),
