@@ -52,12 +52,14 @@ pub trait Stored: Field {
 /// The settings of one press, with what says which press it is. One block, so that they can not
 /// part.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct PressRecord {
     /// The press they belong to.
     pub press: Label,
     /// What it is known by.
     pub fingerprint: Fingerprint,
     /// Its settings.
+    #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
     pub schema: Schema,
 }
 
@@ -73,6 +75,7 @@ impl Stored for Job {
 
 /// A block that was read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Decoded<T> {
     /// Its place in the order of writing.
     pub generation: u32,
@@ -82,10 +85,12 @@ pub struct Decoded<T> {
 
 /// The buffer is shorter than the block.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct NoRoom;
 
 /// Why bytes are no block of the kind that was asked for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum DecodeError {
     /// Fewer bytes than head, payload and checksum need, or more.
     Length,
@@ -186,6 +191,7 @@ pub fn inspect(bytes: &[u8]) -> Result<Head, DecodeError> {
 
 /// What stands before the payload, its length apart.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Head {
     /// Number of the kind.
     pub kind: u8,
@@ -272,6 +278,7 @@ pub struct Reader<'a> {
 
 /// A byte that stands for nothing, or is missing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct BadValue {
     /// Its place.
     pub at: usize,

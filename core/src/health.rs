@@ -17,6 +17,7 @@ use crate::time::{Duration, Instant};
 
 /// The parts of a tick, in their order.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[repr(u8)]
 pub enum Checkpoint {
     /// Time and carrier frames taken in.
@@ -53,6 +54,7 @@ impl Checkpoint {
 
 /// The signature of a tick under way.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Flow(u32);
 
 impl Flow {
@@ -122,10 +124,12 @@ words! {
 
 /// A word and its inverse differ from what was written: memory is damaged.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Damaged;
 
 /// A critical value, stored together with its inverse.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Guarded<T> {
     word: u32,
     inverse: u32,
@@ -168,6 +172,7 @@ impl<T: Word> Guarded<T> {
 
 /// When ticks are due.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct TickConfig {
     /// From tick to tick.
     pub period: Duration,
@@ -181,6 +186,7 @@ pub struct TickConfig {
 
 /// Watches the ticks come.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct TickWatch {
     last: Option<Instant>,
     worst: Duration,
@@ -190,6 +196,7 @@ pub struct TickWatch {
 
 /// What was wrong with a tick's time.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum TickProblem {
     /// It came too early or too late.
     Untimely {
@@ -276,6 +283,7 @@ fn lateness(config: &TickConfig, last: Instant, now: Instant) -> Duration {
 /// Permission to service the watchdog once. Nothing but [`end_of_tick`] makes one, and it can
 /// neither be copied nor kept for a second service.
 #[derive(Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ServiceToken(());
 
 /// The end of a tick: a token when every part ran, in time, and nothing was found damaged.
@@ -291,6 +299,7 @@ pub fn end_of_tick(
 /// Watches that the settings in force are still those that were adopted: one section of the schema
 /// a tick, its checksum against that of the adoption.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SettingsWatch {
     sums: [u32; SECTIONS],
     next: usize,

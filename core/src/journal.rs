@@ -46,10 +46,12 @@ const LATCH_COPIES: u32 = 2;
 
 /// One entry.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Entry {
     /// Begins a segment: the faults latched then, and the settings saved last.
     Snapshot {
         /// What is latched.
+        #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
         latched: FaultSet,
         /// A stroke has started and not ended.
         is_running: bool,
@@ -59,6 +61,7 @@ pub enum Entry {
     /// Faults that latched together.
     Latched {
         /// Which.
+        #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
         faults: FaultSet,
         /// When.
         at: Instant,
@@ -70,8 +73,10 @@ pub enum Entry {
     /// A reset.
     Reset {
         /// Who asked.
+        #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
         standing: Standing,
         /// What stays latched.
+        #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
         remaining: FaultSet,
     },
     /// The valve went on.
@@ -80,7 +85,7 @@ pub enum Entry {
         at: Instant,
     },
     /// A stop came to its end.
-    Stopped(StopRecord),
+    Stopped(#[cfg_attr(feature = "defmt", defmt(Debug2Format))] StopRecord),
     /// Settings were saved.
     SettingsSaved {
         /// Their generation.
@@ -95,6 +100,7 @@ impl Stored for Entry {
 
 /// Why the journal can not be written or read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum JournalError {
     /// The flash.
     Flash(FlashFault),
@@ -105,8 +111,10 @@ pub enum JournalError {
 
 /// What the journal says at power-up.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Recovered {
     /// Faults still latched.
+    #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
     pub latched: FaultSet,
     /// A stroke was started and its stop is not on record.
     pub is_running: bool,

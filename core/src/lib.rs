@@ -18,7 +18,7 @@
 //! | 6 permission | [`interlock`], [`muting`] |
 //! | 7 settings | [`settings`], [`job`], [`codec`] |
 //! | 8 controller | [`controller`] |
-//! | 9 around it | [`health`], [`peer`], [`poll`], `store` and `journal` (feature `store`) |
+//! | 9 around it | [`health`], [`peer`], [`poll`], `store` and `journal` (feature `store`), `hal` (feature `hal`) |
 //!
 //! No allocation, no unsafe code, no floating point, no panic path.
 #![no_std]
@@ -35,6 +35,8 @@ pub mod controller;
 pub mod demodulator;
 pub mod fault;
 pub mod fault_latch;
+#[cfg(feature = "hal")]
+pub mod hal;
 pub mod health;
 pub mod integrity;
 pub mod interlock;

@@ -27,6 +27,7 @@ const BODY: usize = MESSAGE_LEN - 4;
 
 /// What the stroke is doing, as far as both channels must agree.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Phase {
     /// The crank is meant to stand.
     #[default]
@@ -39,6 +40,7 @@ pub enum Phase {
 
 /// What a channel permits and asserts.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Consent {
     /// Running may go on.
     pub run: bool,
@@ -52,6 +54,7 @@ pub struct Consent {
 
 /// What one channel says in one tick.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Message {
     /// One more with each message, wrapping.
     pub sequence: u8,
@@ -67,10 +70,12 @@ pub struct Message {
 
 /// The bytes are no message: damaged on the way.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct NotAMessage;
 
 /// How far and for how long the channels may differ.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     /// Angles at rest: two resolvers, or two converters on one.
     pub angle: CrankTravel,
@@ -99,6 +104,7 @@ pub struct Config {
 
 /// Why the channels do not agree.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Disagreement {
     /// No good message for too long.
     Silent,
@@ -118,6 +124,7 @@ pub enum Disagreement {
 
 /// A message with the instant, in one's own time, at which it was received.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Received {
     /// What was received.
     pub message: Message,
@@ -127,6 +134,7 @@ pub struct Received {
 
 /// What this channel sees and permits in this tick.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Own {
     /// The instant of the tick.
     pub now: Instant,
@@ -140,6 +148,7 @@ pub struct Own {
 
 /// The other channel, as heard.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Peer {
     last: Option<Received>,
     /// Ticks since the last good message, or since the beginning.

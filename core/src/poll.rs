@@ -10,6 +10,7 @@ use core::task::{Context, Poll, Waker};
 
 /// The future was not ready within the bound.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct NotReady;
 
 /// Polls `future` until it is ready.

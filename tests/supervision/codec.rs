@@ -137,8 +137,8 @@ fn a_changed_layout_does_not_keep_its_version() {
     );
 }
 
-const PRESS_LAYOUT: (usize, u32) = (377, 0);
-const JOB_LAYOUT: (usize, u32) = (852, 0);
+const PRESS_LAYOUT: (usize, u32) = (377, 0x2bce_70cf);
+const JOB_LAYOUT: (usize, u32) = (852, 0xd2a5_dd06);
 
 #[test]
 fn any_turned_bit_and_any_missing_byte_is_refused() {

@@ -2,6 +2,7 @@
 
 use crate::flash::RamFlash;
 use crate::schema::{job, record};
+use proptest::prelude::*;
 use std::fmt::Debug;
 use stopwright_core::codec::{PressRecord, Stored};
 use stopwright_core::job::Job;
@@ -229,4 +230,33 @@ fn a_layout_that_can_not_work_is_refused() {
     #[allow(clippy::reversed_empty_ranges)]
     let reversed = [0..REGION, 2 * REGION..REGION];
     assert_eq!(refused(reversed), Some(LayoutError::Region));
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(300))]
+
+    /// Nobody mends, and the power goes away again and again: what is saved next must never give
+    /// up the better copy first.
+    #[test]
+    fn power_cut_in_save_after_save_leaves_the_last_or_the_new(
+        cuts in prop::collection::vec(0..260usize, 1..12),
+    ) {
+        let mut flash = Flash::new(2 * PAGES as usize);
+        let mut stands = 0;
+        let mut first = store(flash);
+        save(&mut first, Slot::PRESS, &record(0)).unwrap();
+        flash = first.into_flash();
+        for (number, cut) in (1..).zip(cuts) {
+            let mut broken = store(flash);
+            broken.flash().cut_after(cut);
+            let saved = save(&mut broken, Slot::PRESS, &record(number));
+            broken.flash().power_up();
+            let loaded = load::<PressRecord>(&mut broken, Slot::PRESS).unwrap();
+            let is_new = loaded.value == record(number);
+            prop_assert!(is_new || loaded.value == record(stands), "{:?}", saved);
+            prop_assert!(is_new || saved.is_err());
+            stands = if is_new { number } else { stands };
+            flash = broken.into_flash();
+        }
+    }
 }
