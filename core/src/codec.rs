@@ -419,8 +419,10 @@ fields! {
         carrier_hz, tick_hz, amplitude_nominal, amplitude_lower_permille,
         amplitude_upper_permille, floor_permille, phase_millidegrees, phase_limit_millidegrees,
         residue_limit_permille, offset_limit_codes, noise_limit_codes, bandwidth_hz,
-        damping_permille, acceleration_max_deg_s2, speed_max_milli_spm,
-        disagreement_millidegrees, coast_us, balance, zero_offset, direction,
+        damping_permille, acceleration_max_deg_s2, speed_max_milli_spm, lash_millidegrees,
+        disagreement_millidegrees, coast_us, unbalance_advise_millidegrees,
+        unbalance_latch_millidegrees, amplitude_drift_permille, is_surveyed, balance, zero_offset,
+        direction,
     }
     Balance { sine_offset, cosine_offset, gain_ppm, quadrature_urad }
     two_hand::Config { synchronous_within, release_hold, release_debounce, discrepancy_after }

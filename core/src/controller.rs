@@ -31,13 +31,11 @@ const FRAME: Duration = Duration::from_micros(200);
 /// The receiver must have been trusted this long before the self-test passes.
 const SETTLED_AFTER: Duration = Duration::from_millis(50);
 /// It may take this long before its faults count.
-const SELF_TEST_WITHIN: Duration = Duration::from_millis(500);
+const SETTLE_WITHIN: Duration = Duration::from_millis(500);
 /// A selector that shows no single mode for this long is a fault.
 const SELECTOR_WITHIN: Duration = Duration::from_millis(100);
 /// The prior action for continuous holds this long.
 const ARMED_WITHIN: Duration = Duration::from_millis(10_000);
-/// The release angle is looked for in the last quarter turn before it.
-const RELEASE_APPROACH: CrankTravel = CrankTravel::from_millidegrees(90_000);
 /// An angle is captured over this time: 5000 frames.
 const CAPTURE_TIME: Duration = Duration::from_millis(1_000);
 /// Share of a speed by which a stop may differ from the commissioned speed and still be learnt
@@ -92,7 +90,12 @@ pub enum ServiceReply {
     #[default]
     None,
     /// The captured angle.
-    Captured(ElectricalAngle),
+    Captured {
+        /// Mean of the capture.
+        angle: ElectricalAngle,
+        /// Widest distance between two of its frames, counts of 2⁻³² turn.
+        spread: u32,
+    },
     /// No angle, and why.
     CaptureRefused(CaptureRefusal),
     /// The settings are in force.
@@ -265,11 +268,15 @@ pub struct Controller {
     stroke: Stroke,
     mode: Mode,
     run: Option<Run>,
+    /// At the end of the last tick the run had passed its release angle and was still driven.
+    release_passed: bool,
     /// The capture under way, and for how long.
     capture: Option<(AngleCapture, Duration)>,
     last_tick: Option<Instant>,
     state_age: Duration,
     settled_for: Duration,
+    /// The receiver has begun anew, so long ago, and has not settled yet.
+    settling: Option<Duration>,
     selector_bad_for: Duration,
     last_reading: Option<CrankReading>,
 }
@@ -299,10 +306,12 @@ impl Controller {
             stroke: Stroke::PowerUp,
             mode: Mode::Off,
             run: None,
+            release_passed: false,
             capture: None,
             last_tick: None,
             state_age: Duration::ZERO,
             settled_for: Duration::ZERO,
+            settling: Some(Duration::ZERO),
             selector_bad_for: Duration::ZERO,
             last_reading: None,
         }
@@ -366,6 +375,7 @@ impl Controller {
         let before = self.stroke;
         self.decide(events, &now, mode_shown);
         let valve = self.act(before, inputs.now, reading.as_ref(), after);
+        self.release_passed = self.is_release_passed();
         let reply = self.serve(inputs);
         self.outputs(position, valve, permit, raised, stop, reply)
     }
@@ -439,10 +449,7 @@ impl Controller {
         let disagree = self.hands.has_discrepancy(&settings.two_hand);
         found = found
             .with_if(FaultCode::HandContactsDisagree, disagree)
-            .with_if(
-                FaultCode::ReleasePassed,
-                reading.is_some_and(|reading| self.is_release_passed(reading)),
-            );
+            .with_if(FaultCode::ReleasePassed, self.release_passed);
         let coil_off = self.valve.driven_off_at().and_then(|command| {
             coil_off_since(&settings.valve_pair, &inputs.valve, command, inputs.now)
         });
@@ -461,16 +468,20 @@ impl Controller {
         (progress, found)
     }
 
-    /// Signal faults count once the receiver has had time to settle.
+    /// Signal faults count once the receiver has settled, or should have.
     fn signal_faults(&mut self, reading: Option<&CrankReading>) -> FaultSet {
         self.settled_for = match reading {
             Some(_) => self.settled_for.saturating_add(TICK),
             None => Duration::ZERO,
         };
-        if self.stroke == Stroke::PowerUp && self.state_age < SELF_TEST_WITHIN {
-            return FaultSet::EMPTY;
+        self.settling = self
+            .settling
+            .filter(|_| self.settled_for < SETTLED_AFTER)
+            .map(|age| age.saturating_add(TICK));
+        match self.settling {
+            Some(age) if age < SETTLE_WITHIN => FaultSet::EMPTY,
+            _ => self.receiver.faults(),
         }
-        self.receiver.faults()
     }
 
     const fn expectation(&self) -> Expectation {
@@ -482,28 +493,38 @@ impl Controller {
         }
     }
 
+    /// Travel left to the release angle in force, less than nothing once it is passed. Counted by
+    /// travel from where the run began, so that no run is too long or too short for it.
+    fn ahead_of_release(&self) -> Option<CrankTravel> {
+        let run = self.run?;
+        let commissioned = self.settings.get().top_stop.release;
+        let moved = self.release_now().offset_from(commissioned);
+        let since_start = self.motion.travel().saturating_sub(run.from);
+        Some(
+            run.to_release
+                .saturating_add(moved)
+                .saturating_sub(since_start),
+        )
+    }
+
     /// Driven travel is never unbounded: but for continuous running, which has no end of its own,
-    /// a run may not pass the late bound of the next release angle at its speed.
-    fn is_release_passed(&self, reading: &CrankReading) -> bool {
+    /// no run may go on past the late bound of its release angle. Asked at the end of a tick, when
+    /// whatever was due has been done.
+    fn is_release_passed(&self) -> bool {
         let ends = self.stroke.drives_valve() && self.stroke != Stroke::ContinuousRunning;
-        let latest = self.settings.get().top_stop.latest_at(self.speed);
-        let is_past = reading.angle().offset_from(latest) > CrankTravel::ZERO;
-        ends && self.is_near_release() && is_past
+        let late = self.settings.get().top_stop.late_bound;
+        let bound = late.saturating_sub(self.compensation.offset());
+        let past = CrankTravel::ZERO.saturating_sub(bound);
+        ends && self.ahead_of_release().is_some_and(|ahead| ahead < past)
     }
 
-    /// Whether the run has come to the last quarter turn before its release angle, or further.
-    fn is_near_release(&self) -> bool {
-        self.run.is_some_and(|run| {
-            let since_start = self.motion.travel().saturating_sub(run.from);
-            since_start >= run.to_release.saturating_sub(RELEASE_APPROACH)
-        })
-    }
-
+    /// Overrun and shortness are faults of a production stroke; an inch or a test that does not
+    /// end at the top has simply not ended there.
     fn judge_rest(&self, record: &StopRecord) -> FaultSet {
         let is_production = matches!(
             self.stroke,
             Stroke::TopStopping {
-                purpose: Purpose::Production | Purpose::Inch,
+                purpose: Purpose::Production,
                 ..
             }
         );
@@ -601,7 +622,7 @@ impl Controller {
             drive_at_rest: inputs.drive_at_rest,
             clutch_air_ok: inputs.clutch_air_ok,
             counterbalance_air_ok: inputs.counterbalance_air_ok,
-            angle_trusted: reading.is_some(),
+            angle_trusted: reading.is_some() && self.settling.is_none(),
             guards_closed: inputs.guards_closed == [true; 2],
             auxiliaries_ok: inputs.auxiliaries_ok,
             is_zeroed: stage >= Stage::Provisional,
@@ -694,9 +715,12 @@ impl Controller {
         };
         events.note(Event::MuteEnd, past_mute.contains(reading.angle()));
 
-        let ends_here = self.stroke.awaits_release() && self.is_near_release();
+        let ahead = self
+            .ahead_of_release()
+            .filter(|_| self.stroke.awaits_release());
+        let due = ahead.map(|ahead| top_stop::due(ahead, reading.speed(), TICK));
         let mut after = Duration::ZERO;
-        if let (true, Some(wait)) = (ends_here, wait(top_stop::due(reading, release, TICK))) {
+        if let Some(wait) = due.and_then(wait) {
             events.note(Event::ReleaseAngle, true);
             after = wait;
         }
@@ -704,7 +728,9 @@ impl Controller {
             .inputs
             .test_angle
             .filter(|_| self.stroke == Stroke::TestStroke);
-        if let Some(Due::After(wait)) = test.map(|angle| top_stop::due(reading, angle, TICK)) {
+        let test = test.map(|angle| angle.offset_from(reading.angle()));
+        let test = test.map(|ahead| top_stop::due(ahead, reading.speed(), TICK));
+        if let Some(Due::After(wait)) = test {
             events.note(Event::TestAngle, true);
             after = wait;
         }
@@ -863,7 +889,10 @@ impl Controller {
             Service::Adopt(_) if !self.stroke.is_standing() => ServiceReply::NotAtStandstill,
             Service::Adopt(settings) => {
                 self.settings = *settings;
-                // The crank has not moved, though a new zero may make its angle jump.
+                // The crank has not moved, though a new zero or balance may make its angle jump.
+                self.receiver = Receiver::new();
+                self.settling = Some(Duration::ZERO);
+                self.settled_for = Duration::ZERO;
                 self.motion = Motion::new();
                 self.window = SpeedWindow::new();
                 self.compensation = Compensation::new();
@@ -883,10 +912,10 @@ impl Controller {
             *age = age.saturating_add(TICK);
             return ServiceReply::None;
         }
-        let result = capture.result(&CaptureConfig::DEFAULT);
+        let (result, spread) = (capture.result(&CaptureConfig::DEFAULT), capture.spread());
         self.capture = None;
         match result {
-            Ok(angle) => ServiceReply::Captured(angle),
+            Ok(angle) => ServiceReply::Captured { angle, spread },
             Err(refusal) => ServiceReply::CaptureRefused(refusal),
         }
     }

@@ -91,51 +91,51 @@ macro_rules! fault_table {
 }
 
 fault_table! {
-    SignalLow = 1, ImmediateStop, Recommissioning, "1 tick where visible", "resolver signal low",
+    SignalLow = 1, ImmediateStop, Recommissioning, "3 frames where visible", "resolver signal low",
         "The amplitude of the resolver signal is below its window.",
         "A weak or missing winding bends the angle; every window and the top stop move with it.",
         "Resolver windings, plugs, screen, excitation; look at both amplitudes at rest and over one barred turn.";
-    SignalHigh = 2, ImmediateStop, Recommissioning, "1 tick", "resolver signal high",
+    SignalHigh = 2, ImmediateStop, Recommissioning, "3 frames", "resolver signal high",
         "The amplitude of the resolver signal is above its window.",
         "A signal too large is not the resolver's own: a short to the supply or a wrong excitation.",
         "Excitation amplitude, shorts between windings and to the supply.";
-    ExcitationLost = 3, ImmediateStop, Recommissioning, "1 tick", "excitation lost",
+    ExcitationLost = 3, ImmediateStop, Recommissioning, "3 frames", "excitation lost",
         "Neither winding carries a signal above the floor.",
         "Without excitation there is no angle.",
         "Excitation output, its wiring, the plug at the resolver.";
-    SignalClipped = 4, ImmediateStop, Recommissioning, "1 tick", "converter clipped",
+    SignalClipped = 4, ImmediateStop, Recommissioning, "3 frames", "converter clipped",
         "Converter codes at the end of the range.",
         "A clipped carrier understates its winding and bends the angle.",
         "Excitation amplitude, offset or short to the supply.";
-    SignalOffset = 5, ImmediateStop, Recommissioning, "1 tick", "winding offset",
+    SignalOffset = 5, ImmediateStop, Recommissioning, "3 ticks", "winding offset",
         "A winding carries a direct voltage beyond its limit.",
         "A short to screen or supply; the next step is a clipped or missing winding.",
         "Insulation of the winding against screen and supply.";
-    CarrierPhase = 6, ImmediateStop, KeyHolder, "2 ms", "carrier phase",
+    CarrierPhase = 6, ImmediateStop, KeyHolder, "3 ticks", "carrier phase",
         "The carrier is out of phase with its reference.",
         "Phase error loses amplitude and lets speed voltage into the angle.",
         "Reference wiring, cable capacitance, a resolver of another type.";
-    SamplesFrozen = 7, ImmediateStop, Recommissioning, "5 ms", "samples frozen",
+    SamplesFrozen = 7, ImmediateStop, Recommissioning, "5 ms both windings, 9 degrees one", "samples frozen",
         "The converter repeats the same codes.",
         "A stuck converter shows a standing crank while the press turns.",
         "Converter, its clock, its bus.";
-    TrackingLost = 8, ImmediateStop, KeyHolder, "5 ms", "tracking lost",
+    TrackingLost = 8, ImmediateStop, KeyHolder, "3 ticks", "tracking lost",
         "The tracking loop is further from the measured angle than any healthy motion explains.",
         "Angle and speed are then wrong.",
         "Signal noise, coupling, a jump of the angle.";
-    DecodesDisagree = 9, ImmediateStop, KeyHolder, "1 tick", "decodes disagree",
+    DecodesDisagree = 9, ImmediateStop, KeyHolder, "3 frames", "decodes disagree",
         "The direct decode and the tracking loop disagree.",
         "One of the two is wrong, and nothing tells which.",
         "Noise; if it comes back, the processor.";
-    AccelerationImpossible = 10, ImmediateStop, Recommissioning, "1 tick", "impossible acceleration",
+    AccelerationImpossible = 10, ImmediateStop, Recommissioning, "3 frames", "impossible acceleration",
         "The angle changes faster than clutch or brake can make it.",
         "A slipping coupling, a jumped tooth or a signal fault.",
         "Coupling, chain or belt, keyway, resolver body.";
-    SpeedBeyondTracking = 11, ImmediateStop, KeyHolder, "1 tick", "speed beyond tracking range",
+    SpeedBeyondTracking = 11, ImmediateStop, KeyHolder, "3 frames", "speed beyond tracking range",
         "The crank turns faster than the receiver is set for.",
         "Beyond its range the angle is not to be trusted.",
         "Drive speed; the setting of the receiver.";
-    WindingDrift = 12, Advise, ByItself, "10 turns", "winding drift",
+    WindingDrift = 12, Advise, ByItself, "1 turn", "winding drift",
         "Amplitude, offset, gain or quadrature moved away from the values stored at commissioning.",
         "A slow change of the sensor is the early sign of a broken one.",
         "Compare with the record; plan a check of resolver and cable.";
@@ -143,6 +143,26 @@ fault_table! {
         "The signal was not usable for longer than prediction may bridge.",
         "Past 10 ms of prediction the angle is a guess.",
         "Screen and earth of the resolver cable, valve and drive cables near it.";
+    WindingUnbalanced = 14, ImmediateStop, Recommissioning, "1 turn", "windings out of balance",
+        "Offset, gain or quadrature moved so far from the stored values that the angle errs by degrees.",
+        "Release, muting and limits are displaced, differently at every angle.",
+        "Windings for a short between turns, cable and plugs; survey the balance again after repair.";
+    ReceiversDisagree = 15, ImmediateStop, Recommissioning, "5 ms", "receivers disagree",
+        "The two resolvers show different crank angles.",
+        "One of the two is wrong, and nothing tells which.",
+        "Drive, coupling and body of both resolvers; their zero offsets.";
+    IndexContradicts = 16, ImmediateStop, Recommissioning, "1 turn, 1 index edge", "index contradicts angle",
+        "The index switch is closed where it was never closed, or open where it was always closed.",
+        "The resolver no longer turns with the crank as it did at zero capture.",
+        "Coupling, chain or belt, tooth count, resolver body, wiring of the windings; the index switch.";
+    IndexShifted = 17, TopStop, Recommissioning, "1 turn", "index shifted",
+        "The index switch acts a few degrees from where it acted at commissioning.",
+        "The resolver slips or the switch moved; a small slip is the start of a large one.",
+        "Set screws and keys of the coupling, resolver body, mounting of the index switch.";
+    IndexWanders = 18, Advise, ByItself, "20 turns", "index wanders",
+        "The angle at which the index switch acts scatters more than it did.",
+        "Play in the drive makes stops late one way and hides small motion.",
+        "Chain or belt tension, coupling, bearings of the resolver and the switch.";
     NoMotion = 20, ImmediateStop, Operator, "500 ms", "no motion on command",
         "The valve is on and the crank does not turn.",
         "Somebody may reach in; the clutch may take up late.",

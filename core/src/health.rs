@@ -401,11 +401,11 @@ mod tests {
             order.iter().for_each(|&checkpoint| flow.pass(checkpoint));
             end_of_tick(flow, Ok(()), Ok(()))
         };
-        for place in 0..Checkpoint::ALL.len() {
+        for (place, &part) in Checkpoint::ALL.iter().enumerate() {
             let left_out = orders(&|order| {
                 order.remove(place);
             });
-            let repeated = orders(&|order| order.insert(place, Checkpoint::ALL[place]));
+            let repeated = orders(&|order| order.insert(place, part));
             let swapped = orders(&|order| order.swap(place, place.saturating_add(1) % 8));
             assert_eq!((left_out, repeated, swapped), (None, None, None), "{place}");
         }

@@ -1,15 +1,17 @@
 //! Integrity of the resolver signal: what a frame shows that no healthy resolver shows.
 //!
 //! Each check looks at one frame and says yes or no; nothing here remembers. A finding counts as a
-//! fault when it stands in three clean frames running ([`CONFIRMING_FRAMES`]); a frame that is
-//! noisy by its own evidence proves nothing and is bridged by prediction.
+//! fault when it stands in three clean frames running ([`CONFIRMING_FRAMES`]): every frame is
+//! looked at for its amplitude, the last of each tick for the rest. A frame that is noisy by its
+//! own evidence proves nothing and is bridged by prediction.
 //!
 //! It cannot see a winding that died while the other one stood near its peak, nor windings that
 //! were exchanged or reversed: those leave the amplitude whole.
 
-use crate::demodulator::Demodulated;
+use crate::angle::ElectricalAngle;
 use crate::fault::{FaultCode, FaultSet};
 use crate::signal::WindingAmplitudes;
+use crate::trig;
 
 /// Clean frames in a row that must show a finding before it is a fault.
 pub const CONFIRMING_FRAMES: usize = 3;
@@ -64,6 +66,17 @@ impl Findings {
         self.0 == 0
     }
 
+    /// Whether `code` is among them.
+    pub const fn contains(self, code: FaultCode) -> bool {
+        self.0 & 1u32.wrapping_shl(code as u32) != 0
+    }
+
+    /// With those of `other` taken away.
+    #[must_use]
+    pub const fn without(self, other: Self) -> Self {
+        Self(self.0 & !other.0)
+    }
+
     /// As a fault set.
     pub fn faults(self) -> FaultSet {
         if self.is_empty() {
@@ -72,38 +85,61 @@ impl Findings {
         FaultCode::ALL
             .iter()
             .take_while(|code| code.number() < 32)
-            .filter(|code| self.0 & 1u32.wrapping_shl(code.number() as u32) != 0)
-            .fold(FaultSet::EMPTY, |set, &code| set.with(code))
+            .fold(FaultSet::EMPTY, |set, &code| {
+                set.with_if(code, self.contains(code))
+            })
     }
 }
 
-/// Whether the frame is too noisy to prove anything.
-pub const fn is_noisy(config: &Config, frame: &Demodulated) -> bool {
-    frame.noise > config.noise
-}
-
-/// Looks over one frame; `balanced` are its in-phase amplitudes after the balance.
-pub fn inspect(config: &Config, frame: &Demodulated, balanced: WindingAmplitudes) -> Findings {
+/// Looks over one frame's amplitudes after the balance, and whether its codes were clipped.
+pub fn inspect(config: &Config, balanced: WindingAmplitudes, is_clipped: bool) -> Findings {
     let squared = squared_amplitude(balanced);
-    let is_lost = squared < config.floor_squared;
-    let offset = frame
-        .sine_offset
-        .unsigned_abs()
-        .max(frame.cosine_offset.unsigned_abs());
     Findings::NONE
-        .with_if(FaultCode::ExcitationLost, is_lost)
+        .with_if(FaultCode::ExcitationLost, squared < config.floor_squared)
         .with_if(FaultCode::SignalLow, squared < config.lower_squared)
         .with_if(FaultCode::SignalHigh, squared > config.upper_squared)
-        .with_if(FaultCode::SignalClipped, frame.is_clipped)
+        .with_if(FaultCode::SignalClipped, is_clipped)
+}
+
+/// Looks over what else is in one frame: the direct voltages of both windings, and the quadrature
+/// amplitudes, which mean nothing without an excitation.
+pub fn inspect_carrier(
+    config: &Config,
+    balanced: WindingAmplitudes,
+    quadrature: WindingAmplitudes,
+    [sine_offset, cosine_offset]: [i16; 2],
+) -> Findings {
+    let squared = squared_amplitude(balanced);
+    let offset = sine_offset.unsigned_abs().max(cosine_offset.unsigned_abs());
+    Findings::NONE
         .with_if(
             FaultCode::SignalOffset,
             offset > config.offset.unsigned_abs(),
         )
         .with_if(
             FaultCode::CarrierPhase,
-            !is_lost && is_out_of_phase(config, frame, balanced, squared),
+            squared >= config.floor_squared
+                && is_out_of_phase(config, balanced, quadrature, squared),
         )
 }
+
+/// Whether the balanced vector stands off the predicted angle by more than `limit`, 2⁻³² turn:
+/// s·cos θ − c·sin θ against the amplitude, and s·sin θ + c·cos θ against zero for the far half of
+/// the turn. It shares no arithmetic with the direct decode.
+pub fn is_off_track(balanced: WindingAmplitudes, predicted: ElectricalAngle, limit: u32) -> bool {
+    let (sine, cosine) = trig::sin_cos(predicted);
+    let along = product(balanced.sine, sine).wrapping_add(product(balanced.cosine, cosine));
+    let residual =
+        product(balanced.sine, cosine).wrapping_sub(product(balanced.cosine, sine)) >> 15;
+    // Radians in 2⁻¹⁵; the sine of the limit is below that, so the check is the milder one.
+    let limit = (u64::from(limit).wrapping_mul(TWO_PI_Q15) >> 32).min(1 << 15) as u32;
+    let amplitude_squared = squared_amplitude(balanced) >> 15;
+    let allowed = (amplitude_squared.wrapping_mul(limit) >> 15).wrapping_mul(limit);
+    let residual_squared = residual.wrapping_mul(residual) as u32;
+    along < 0 || residual_squared > allowed
+}
+
+const TWO_PI_Q15: u64 = 205_887;
 
 /// s² + c²; both squares stay below 2³¹.
 pub const fn squared_amplitude(amplitudes: WindingAmplitudes) -> u32 {
@@ -115,13 +151,13 @@ pub const fn squared_amplitude(amplitudes: WindingAmplitudes) -> u32 {
 /// (residue: speed voltage, null voltage).
 const fn is_out_of_phase(
     config: &Config,
-    frame: &Demodulated,
-    balanced: WindingAmplitudes,
+    i: WindingAmplitudes,
+    q: WindingAmplitudes,
     squared: u32,
 ) -> bool {
-    let (i, q) = (balanced, frame.quadrature);
-    let along = product(i.sine, q.sine).saturating_add(product(i.cosine, q.cosine));
-    let across = product(i.cosine, q.sine).saturating_sub(product(i.sine, q.cosine));
+    // Both vectors are at most √2·2¹⁵ long, so either sum stays within 2³¹.
+    let along = product(i.sine, q.sine).wrapping_add(product(i.cosine, q.cosine));
+    let across = product(i.cosine, q.sine).wrapping_sub(product(i.sine, q.cosine));
     along.unsigned_abs() > share(squared, config.phase_tangent)
         || across.unsigned_abs() > share(squared, config.residue)
 }
@@ -131,5 +167,5 @@ const fn product(a: i16, b: i16) -> i32 {
 }
 
 const fn share(of: u32, q15: u16) -> u32 {
-    (of >> 15).saturating_mul(q15 as u32)
+    (of >> 15).wrapping_mul(q15 as u32)
 }

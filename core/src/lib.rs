@@ -9,16 +9,24 @@
 //!
 //! | floor | modules |
 //! | --- | --- |
-//! | 0 words | [`angle`], [`time`], [`speed`], [`signal`], [`fault`] |
-//! | 1 arithmetic | [`trig`], [`speed_window`], [`stop_curve`] |
-//! | 2 resolver | [`demodulator`], [`balance`], [`tracking`], [`integrity`], [`zero_offset`] |
-//! | 3 receiver | [`receiver`] |
-//! | 4 press | [`two_hand`], [`contacts`], [`valve_pair`], [`learned_bound`], [`motion`], [`stop_time`], [`top_stop`], [`limit_channels`], [`safety_distance`], [`press_identity`] |
-//! | 5 decision | [`stroke`], [`fault_latch`] |
-//! | 6 permission | [`interlock`], [`muting`] |
-//! | 7 settings | [`settings`], [`job`], [`codec`] |
-//! | 8 controller | [`controller`] |
-//! | 9 around it | [`health`], [`peer`], [`poll`], `store` and `journal` (feature `store`), `hal` (feature `hal`) |
+//! | 0 words | [`angle`], [`time`], [`signal`], [`fault`] |
+//! | 1 derived words | [`speed`] |
+//! | 2 arithmetic | [`trig`], [`speed_window`], [`stop_curve`] |
+//! | 3 resolver | [`demodulator`], [`balance`], [`tracking`], [`zero_offset`] |
+//! | 4 trust | [`integrity`] |
+//! | 5 receiver | [`receiver`] |
+//! | 6 press | [`two_hand`], [`valve_pair`], [`motion`], [`stop_time`], [`top_stop`], [`safety_distance`], [`contacts`], [`learned_bound`], [`limit_channels`], [`press_identity`] |
+//! | 7 decision | [`stroke`], [`fault_latch`] |
+//! | 8 permission | [`interlock`], [`muting`] |
+//! | 9 settings | [`settings`] |
+//! | 10 job | [`job`] |
+//! | 11 storage | [`codec`] |
+//! | 12 self-watch | [`health`], [`peer`] |
+//! | 13 controller | [`controller`] |
+//! | 14 board | [`poll`], `store`, `hal` |
+//! | 15 record | `journal` |
+//!
+//! `store` and `journal` come with the feature of the name store, `hal` with the feature hal.
 //!
 //! No allocation, no unsafe code, no floating point, no panic path.
 #![no_std]

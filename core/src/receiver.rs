@@ -10,165 +10,84 @@
 //!              +-------------+------ integrity -----+-------------+----> faults
 //! ```
 //!
-//! The receiver raises faults; it does not latch them. A reading can only be made here.
+//! The receiver raises faults; it does not latch them. A reading can only be made here. What one
+//! resolver cannot know about itself, an [`index_switch`] or a [`second`] receiver contradicts.
 
+mod acceleration;
+mod burst;
 mod config;
+pub mod index_switch;
+mod liveness;
+mod reading;
+pub mod second;
 
 pub use config::{Config, ConfigError, Settings};
+pub use reading::{CrankPosition, CrankReading, SignalEvidence};
 
-use crate::angle::{CrankAngle, CrankTravel, ElectricalAngle};
+use crate::angle::{CrankTravel, ElectricalAngle};
+use crate::balance::Fingerprint;
+use crate::balance::fingerprint::Drift;
 use crate::demodulator::{self, Demodulated};
 use crate::fault::{FaultCode, FaultSet};
 use crate::integrity::{self, Findings};
-use crate::signal::{CarrierFrame, WindingAmplitudes};
-use crate::speed::CrankSpeed;
+use crate::signal::{CarrierFrame, FRAMES_PER_TICK, WindingAmplitudes};
 use crate::time::Instant;
 use crate::tracking::Tracking;
 use crate::trig;
+use acceleration::AccelerationWatch;
+use burst::Burst;
+use liveness::Liveness;
+use reading::Trace;
 
 /// Good frames in a row before a position is trusted: 5 ms at 5000 frames a second.
 const ACQUIRING_FRAMES: u8 = 25;
-/// Good frames in a row that end a burst: 2 ms at 5000 frames a second.
-const QUIET_FRAMES: u8 = 10;
-
-/// An angle, a speed and the instant they hold for. Only a receiver makes one.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct CrankReading {
-    angle: CrankAngle,
-    speed: CrankSpeed,
-    at: Instant,
-    measured: CrankAngle,
-    measured_at: Instant,
-    is_predicted: bool,
-}
-
-impl CrankReading {
-    /// Tracked angle, carried forward to [`at`](Self::at).
-    pub const fn angle(&self) -> CrankAngle {
-        self.angle
-    }
-
-    /// Tracked speed.
-    pub const fn speed(&self) -> CrankSpeed {
-        self.speed
-    }
-
-    /// The instant that angle and speed hold for.
-    pub const fn at(&self) -> Instant {
-        self.at
-    }
-
-    /// Direct decode of the latest good frame: balanced, zeroed, not filtered, not carried forward.
-    pub const fn measured(&self) -> CrankAngle {
-        self.measured
-    }
-
-    /// The instant that [`measured`](Self::measured) holds for: the middle of its frame.
-    pub const fn measured_at(&self) -> Instant {
-        self.measured_at
-    }
-
-    /// Whether the latest frames were unusable and the angle is a prediction from before them.
-    pub const fn is_predicted(&self) -> bool {
-        self.is_predicted
-    }
-}
-
-/// The crank position, if there is one.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum CrankPosition {
-    /// Angle and speed may be used.
-    Trusted(CrankReading),
-    /// There is no position. `faults` is empty while the receiver is still acquiring.
-    Untrusted {
-        /// Signal faults of this tick.
-        faults: FaultSet,
-        /// The last reading that was trusted: evidence, not a position.
-        last: Option<CrankReading>,
-    },
-}
-
-impl CrankPosition {
-    /// The reading, when trusted.
-    pub const fn trusted(&self) -> Option<&CrankReading> {
-        match self {
-            Self::Trusted(reading) => Some(reading),
-            Self::Untrusted { .. } => None,
-        }
-    }
-}
-
-/// What the latest frame showed: the evidence of a signal check.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct SignalEvidence {
-    /// In-phase amplitudes as detected.
-    pub raw: WindingAmplitudes,
-    /// In-phase amplitudes after the balance.
-    pub balanced: WindingAmplitudes,
-    /// Length of the balanced vector, 32 767 standing for the converter's range.
-    pub amplitude: u16,
-    /// Carrier phase against the configured phase, thousandths of a degree, ±180 000.
-    pub phase_millidegrees: i32,
-    /// Direct voltage of the sine winding, converter codes.
-    pub sine_offset: i16,
-    /// Direct voltage of the cosine winding, converter codes.
-    pub cosine_offset: i16,
-    /// Noise, converter codes peak to peak.
-    pub noise: u16,
-}
+/// Good frames over whose way the first speed is taken. Over a single one the noise of two decodes
+/// would start the loop with tens of degrees per second.
+const FIRST_SPEED_FRAMES: u8 = 16;
+/// Frames of prediction from which on motion, not noise, is what has left it behind.
+const RESUMING_FRAMES: u16 = 10;
+/// Findings that are shown but do not make an angle untrusted.
+const ADVISORY: Findings = Findings::NONE.with_if(FaultCode::WindingDrift, true);
 
 /// State of one receiver.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Receiver {
     tracking: Tracking,
     frame: Demodulated,
+    noise: u16,
+    raw: WindingAmplitudes,
     balanced: WindingAmplitudes,
+    /// Quadrature amplitudes of the latest frame that was examined.
+    quadrature: WindingAmplitudes,
     middle: Instant,
     measured: ElectricalAngle,
-    measured_at: Instant,
-    last: Option<CrankReading>,
-    /// Findings of the last frame and of the two before it, to be confirmed.
-    recent: [Findings; integrity::CONFIRMING_FRAMES - 1],
+    /// The last trusted state: evidence once the position is none.
+    last: Option<Trace>,
+    recent: Recent,
+    /// Frames since the last examination.
+    frames: u8,
+    examined: Recent,
     faults: Findings,
     /// Good frames in a row, up to [`ACQUIRING_FRAMES`].
     acquired: u8,
     burst: Burst,
+    acceleration: AccelerationWatch,
+    liveness: Liveness,
+    fingerprint: Fingerprint,
+    drift: Option<Drift>,
 }
 
-/// A run of unusable frames, and the good frames among them.
+/// Findings of the last two frames that were looked at, to be confirmed by the next.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-struct Burst {
-    /// Frames since it began; 0 when there is none.
-    age: u16,
-    /// Unusable frames at its end.
-    coasted: u16,
-    /// Good frames at its end.
-    quiet: u8,
-}
+struct Recent([Findings; integrity::CONFIRMING_FRAMES - 1]);
 
-impl Burst {
-    const NONE: Self = Self {
-        age: 0,
-        coasted: 0,
-        quiet: 0,
-    };
+impl Recent {
+    const NONE: Self = Self([Findings::NONE; integrity::CONFIRMING_FRAMES - 1]);
 
-    const fn bad_frame(&mut self) {
-        self.age = self.age.saturating_add(1);
-        self.coasted = self.coasted.saturating_add(1);
-        self.quiet = 0;
-    }
-
-    const fn good_frame(&mut self) {
-        if self.age == 0 {
-            return;
-        }
-        self.age = self.age.saturating_add(1);
-        self.coasted = 0;
-        self.quiet = self.quiet.saturating_add(1);
-        if self.quiet >= QUIET_FRAMES {
-            *self = Self::NONE;
-        }
+    const fn confirm(&mut self, findings: Findings) -> Findings {
+        let [last, before] = self.0;
+        self.0 = [findings, last];
+        findings.common(last).common(before)
     }
 }
 
@@ -184,63 +103,77 @@ impl Receiver {
         const DARK: WindingAmplitudes = WindingAmplitudes { sine: 0, cosine: 0 };
         Self {
             tracking: Tracking::new(ElectricalAngle::from_bits(0), 0),
-            frame: Demodulated {
-                in_phase: DARK,
-                quadrature: DARK,
-                sine_offset: 0,
-                cosine_offset: 0,
-                noise: 0,
-                is_clipped: false,
-            },
+            frame: Demodulated::NONE,
+            noise: 0,
+            raw: DARK,
             balanced: DARK,
+            quadrature: DARK,
             middle: Instant::from_micros(0),
             measured: ElectricalAngle::from_bits(0),
-            measured_at: Instant::from_micros(0),
             last: None,
-            recent: [Findings::NONE; integrity::CONFIRMING_FRAMES - 1],
+            recent: Recent::NONE,
+            frames: 0,
+            examined: Recent::NONE,
             faults: Findings::NONE,
             acquired: 0,
             burst: Burst::NONE,
+            acceleration: AccelerationWatch::new(0),
+            liveness: Liveness::new(),
+            fingerprint: Fingerprint::new(),
+            drift: None,
         }
     }
 
     /// Begins a tick: forgets the faults of the one before and keeps its reading as the last one,
     /// if it was trusted.
-    pub fn start_tick(&mut self, config: &Config) {
+    pub fn start_tick(&mut self, _config: &Config) {
         if self.is_trusted() {
-            self.last = Some(self.reading(config, self.middle));
+            self.last = Some(self.trace());
         }
         self.faults = Findings::NONE;
+        self.frames = 0;
     }
 
     /// Takes one carrier frame. `middle` is the instant of the middle of the frame, half an
-    /// excitation period after its first sample.
+    /// excitation period after its first sample. Frames follow each other by one period; after a
+    /// gap or a repetition the receiver acquires anew.
+    #[inline(never)]
     pub fn frame(&mut self, config: &Config, frame: &CarrierFrame, middle: Instant) {
-        self.frame = demodulator::demodulate(&config.demodulator, frame);
-        self.balanced = config.balance.apply(self.frame.in_phase);
-        self.middle = middle;
-        let mut findings = integrity::inspect(&config.integrity, &self.frame, self.balanced);
+        self.advance(config, middle);
+        let frame = demodulator::demodulate(frame);
+        self.noise = frame.noise(&self.frame);
+        self.frame = frame;
+        self.raw = frame.in_phase(&config.demodulator);
+        self.balanced = config.balance.apply(self.raw);
+        let mut findings = integrity::inspect(&config.integrity, self.balanced, frame.is_clipped());
         let Ok(angle) = trig::atan2(self.balanced.sine, self.balanced.cosine) else {
             return self.bad_frame(config, findings);
         };
-        if self.acquired >= 2 {
+        if self.acquired > FIRST_SPEED_FRAMES {
             findings = findings.union(self.compare(config, angle));
         }
-        if findings.is_empty() && !integrity::is_noisy(&config.integrity, &self.frame) {
+        if findings.is_empty() && !self.is_noisy(config) {
             self.good_frame(config, angle);
         } else {
             self.bad_frame(config, findings);
+        }
+        self.frames = self.frames.wrapping_add(1);
+        if usize::from(self.frames) >= FRAMES_PER_TICK {
+            self.frames = 0;
+            self.examine(config);
         }
     }
 
     /// Crank position at `now`.
     pub fn position(&self, config: &Config, now: Instant) -> CrankPosition {
         if self.is_trusted() {
-            CrankPosition::Trusted(self.reading(config, now))
+            CrankPosition::Trusted(self.trace().reading(config, now))
         } else {
             CrankPosition::Untrusted {
                 faults: self.faults(),
-                last: self.last,
+                last: self
+                    .last
+                    .map(|trace| trace.reading(config, trace.at(config))),
             }
         }
     }
@@ -253,105 +186,204 @@ impl Receiver {
     /// Direct decode of the latest frame before the zero offset, when the signal is trusted: what
     /// a zero capture takes.
     pub fn electrical(&self) -> Option<ElectricalAngle> {
-        (self.is_trusted() && self.burst.coasted == 0).then_some(self.measured)
+        (self.is_trusted() && self.burst.coasted() == 0).then_some(self.measured)
     }
 
     /// What the latest frame showed, trusted or not.
     pub fn signal(&self) -> SignalEvidence {
+        let [sine_offset, cosine_offset] = self.frame.offsets();
         SignalEvidence {
-            raw: self.frame.in_phase,
+            raw: self.raw,
             balanced: self.balanced,
             amplitude: integrity::squared_amplitude(self.balanced).isqrt() as u16,
-            phase_millidegrees: self.phase_millidegrees(),
-            sine_offset: self.frame.sine_offset,
-            cosine_offset: self.frame.cosine_offset,
-            noise: self.frame.noise,
+            phase_millidegrees: phase_millidegrees(self.balanced, self.quadrature),
+            sine_offset,
+            cosine_offset,
+            noise: self.noise,
         }
     }
 
+    /// The drift of the windings over the last whole turn against the survey; none before a turn, or
+    /// without a survey.
+    pub const fn drift(&self) -> Option<Drift> {
+        self.drift
+    }
+
     fn is_trusted(&self) -> bool {
-        self.acquired >= ACQUIRING_FRAMES && self.faults.is_empty()
+        self.acquired >= ACQUIRING_FRAMES && self.faults.without(ADVISORY).is_empty()
+    }
+
+    const fn is_noisy(&self, config: &Config) -> bool {
+        self.noise > config.integrity.noise
+    }
+
+    fn advance(&mut self, config: &Config, middle: Instant) {
+        if !config.is_next_frame(middle, self.middle) {
+            self.acquired = 0;
+        }
+        self.middle = middle;
     }
 
     /// Where the direct decode and the tracking loop differ by more than motion explains.
     fn compare(&self, config: &Config, angle: ElectricalAngle) -> Findings {
+        let limit = config.disagreement(self.burst.coasted());
         let difference = angle.counts_from(self.tracking.predicted()).unsigned_abs();
-        let step = angle.counts_from(self.measured).unsigned_abs();
-        let is_consecutive = self.burst.coasted == 0;
+        let is_far = difference > limit;
+        let is_step = if self.burst.coasted() == 0 {
+            angle.counts_from(self.measured).unsigned_abs() > config.step_max
+        } else {
+            self.burst.is_step() && is_far
+        };
+        let is_fast = self.tracking.speed().unsigned_abs() > config.speed_max;
         Findings::NONE
-            .with_if(
-                FaultCode::DecodesDisagree,
-                difference > config.disagreement(self.burst.coasted),
-            )
-            .with_if(
-                FaultCode::AccelerationImpossible,
-                is_consecutive && step > config.step_max,
-            )
-            .with_if(
-                FaultCode::SpeedBeyondTracking,
-                self.tracking.speed().unsigned_abs() > config.speed_max,
-            )
+            .with_if(FaultCode::DecodesDisagree, is_far)
+            .with_if(FaultCode::AccelerationImpossible, is_step)
+            .with_if(FaultCode::SpeedBeyondTracking, is_fast)
     }
 
     fn good_frame(&mut self, config: &Config, angle: ElectricalAngle) {
         match self.acquired {
             0 => self.tracking = Tracking::new(angle, 0),
-            1 => self.tracking = Tracking::new(angle, angle.counts_from(self.measured)),
-            _ => {
+            1..FIRST_SPEED_FRAMES => (),
+            FIRST_SPEED_FRAMES => {
+                let way = angle.counts_from(self.tracking.angle());
+                let speed = way >> FIRST_SPEED_FRAMES.ilog2();
+                self.tracking = Tracking::new(angle, speed);
+                self.acceleration = AccelerationWatch::new(speed);
+            }
+            _ if self.burst.coasted() == 0 => {
                 self.tracking.step(&config.tracking, angle);
             }
+            _ => self.resume(config, angle),
         }
         self.measured = angle;
-        self.measured_at = self.middle;
         self.acquired = self.acquired.saturating_add(1).min(ACQUIRING_FRAMES);
-        self.recent = [Findings::NONE; integrity::CONFIRMING_FRAMES - 1];
+        self.recent = Recent::NONE;
         self.burst.good_frame();
+    }
+
+    /// The first good frame after a burst. A prediction that motion has left behind is not pulled
+    /// back by the loop over its settling time but set right at once.
+    fn resume(&mut self, config: &Config, angle: ElectricalAngle) {
+        let difference = angle.counts_from(self.tracking.predicted());
+        let is_short = self.burst.coasted() < RESUMING_FRAMES;
+        if is_short || difference.unsigned_abs() <= config.disagreement(0) {
+            self.tracking.step(&config.tracking, angle);
+            return;
+        }
+        // A constant acceleration over n frames that left ½·a·n² behind left 2/n of it in the speed.
+        let frames = i32::from(self.burst.coasted()).saturating_add(1);
+        let gained = difference
+            .saturating_mul(2)
+            .checked_div(frames)
+            .unwrap_or(0);
+        self.tracking = Tracking::new(angle, self.tracking.speed().saturating_add(gained));
     }
 
     fn bad_frame(&mut self, config: &Config, findings: Findings) {
         self.tracking.coast();
-        self.burst.bad_frame();
-        if integrity::is_noisy(&config.integrity, &self.frame) {
-            self.recent = [Findings::NONE; integrity::CONFIRMING_FRAMES - 1];
-        } else {
-            let [last, before] = self.recent;
-            self.faults = self.faults.union(findings.common(last).common(before));
-            self.recent = [findings, last];
-        }
-        self.faults = self.faults.with_if(
-            FaultCode::NoisePersistent,
-            self.burst.age > config.coast_frames_max,
-        );
-        if !self.faults.is_empty() || self.acquired < ACQUIRING_FRAMES {
+        self.burst
+            .bad_frame(findings.contains(FaultCode::AccelerationImpossible));
+        let confirmed = self.confirm(config, findings);
+        let is_long = confirmed.is_empty() && self.burst.age() > config.coast_frames_max;
+        self.faults = self
+            .faults
+            .union(confirmed)
+            .with_if(FaultCode::NoisePersistent, is_long);
+        if self.acquired < ACQUIRING_FRAMES || is_long || !confirmed.is_empty() {
             self.acquired = 0;
         }
     }
 
-    fn reading(&self, config: &Config, now: Instant) -> CrankReading {
-        let age = now.saturating_since(self.middle);
-        let electrical = self
-            .tracking
-            .angle()
-            .wrapping_add_counts(config.travel(self.tracking.speed(), age));
-        CrankReading {
-            angle: config.to_crank(electrical),
-            speed: config.to_speed(self.tracking.speed()),
-            at: now,
-            measured: config.to_crank(self.measured),
-            measured_at: self.measured_at,
-            is_predicted: self.burst.coasted > 0,
+    /// What this frame and the two before it have in common; a noisy frame confirms nothing.
+    fn confirm(&mut self, config: &Config, findings: Findings) -> Findings {
+        if self.is_noisy(config) {
+            self.recent = Recent::NONE;
+            return Findings::NONE;
         }
+        self.recent.confirm(findings)
     }
 
-    fn phase_millidegrees(&self) -> i32 {
-        let (i, q) = (self.balanced, self.frame.quadrature);
-        let dot = |a: WindingAmplitudes, b: WindingAmplitudes| {
-            (a.sine as i32)
-                .wrapping_mul(b.sine as i32)
-                .saturating_add((a.cosine as i32).wrapping_mul(b.cosine as i32))
-        };
-        let (along, across) = ((dot(i, i) >> 16) as i16, (dot(i, q) >> 16) as i16);
-        let phase = trig::atan2(across, along).unwrap_or_default();
-        CrankTravel::from_counts(phase.to_bits() as i32 as i64).as_millidegrees()
+    /// Once a tick, on its last frame: the slower checks.
+    fn examine(&mut self, config: &Config) {
+        self.quadrature = self.frame.quadrature(&config.demodulator);
+        let confirmed = self.examine_frame(config);
+        let speed = self.tracking.speed();
+        let is_sudden = self.acquired > FIRST_SPEED_FRAMES
+            && self.acceleration.step(&config.acceleration, speed);
+        let is_frozen =
+            self.liveness
+                .step(self.balanced, speed.unsigned_abs(), config.stopping_speed);
+        let found = confirmed
+            .with_if(FaultCode::AccelerationImpossible, is_sudden)
+            .with_if(FaultCode::SamplesFrozen, is_frozen);
+        if !found.is_empty() {
+            self.acquired = 0;
+        }
+        self.faults = self.faults.union(found).union(self.fingerprint(config));
     }
+
+    /// What the last frames of this tick and of the two before it have in common.
+    fn examine_frame(&mut self, config: &Config) -> Findings {
+        if self.is_noisy(config) {
+            self.examined = Recent::NONE;
+            return Findings::NONE;
+        }
+        let is_off_track = self.acquired > FIRST_SPEED_FRAMES
+            && integrity::is_off_track(
+                self.balanced,
+                self.tracking.angle(),
+                config.disagreement(self.burst.coasted()),
+            );
+        let carrier = integrity::inspect_carrier(
+            &config.integrity,
+            self.balanced,
+            self.quadrature,
+            self.frame.offsets(),
+        );
+        self.examined
+            .confirm(carrier.with_if(FaultCode::TrackingLost, is_off_track))
+    }
+
+    fn fingerprint(&mut self, config: &Config) -> Findings {
+        let Some(surveyed) = &config.fingerprint else {
+            return Findings::NONE;
+        };
+        if self.burst.coasted() > 0 {
+            return Findings::NONE;
+        }
+        let drift = self
+            .fingerprint
+            .step(surveyed, self.balanced, self.measured);
+        let Some(drift) = drift else {
+            return Findings::NONE;
+        };
+        self.drift = Some(drift);
+        let error = drift.angle_error();
+        let is_drifting = error > config.unbalance_advise
+            || drift.amplitude.unsigned_abs() > config.amplitude_drift;
+        Findings::NONE
+            .with_if(FaultCode::WindingDrift, is_drifting)
+            .with_if(FaultCode::WindingUnbalanced, error > config.unbalance_latch)
+    }
+
+    const fn trace(&self) -> Trace {
+        Trace {
+            tracking: self.tracking,
+            middle: self.middle,
+            measured: self.measured,
+            coasted: self.burst.coasted(),
+        }
+    }
+}
+
+/// Angle of the quadrature amplitudes seen along the in-phase vector.
+fn phase_millidegrees(i: WindingAmplitudes, q: WindingAmplitudes) -> i32 {
+    let dot = |a: WindingAmplitudes, b: WindingAmplitudes| {
+        let sine = i32::from(a.sine).wrapping_mul(i32::from(b.sine));
+        sine.saturating_add(i32::from(a.cosine).wrapping_mul(i32::from(b.cosine)))
+    };
+    let (along, across) = ((dot(i, i) >> 16) as i16, (dot(i, q) >> 16) as i16);
+    let phase = trig::atan2(across, along).unwrap_or_default();
+    CrankTravel::from_counts(i64::from(phase.to_bits() as i32)).as_millidegrees()
 }

@@ -527,12 +527,12 @@ fn at_rest(reasons: StopReasons, top: Option<Purpose>, now: &Circumstances) -> S
         return Stroke::WaitRelease;
     }
     match (top, now.rest) {
-        (Some(Purpose::Production | Purpose::Inch), Rest::Overrun) => Stroke::FaultLatched,
-        (Some(Purpose::Production | Purpose::Inch), Rest::Late) | (None, _) => {
-            Stroke::Interrupted {
-                release_seen: false,
-            }
-        }
+        (Some(Purpose::Production), Rest::Overrun) => Stroke::FaultLatched,
+        (Some(Purpose::Production), Rest::Late)
+        | (Some(Purpose::Inch), Rest::Late | Rest::Overrun)
+        | (None, _) => Stroke::Interrupted {
+            release_seen: false,
+        },
         // A hand in the field during the top stop does not undo a stroke that ended well; short
         // of the window the slide is inched to the top; a test reports where it rests.
         (Some(Purpose::Production | Purpose::Inch), Rest::Short | Rest::InWindow)

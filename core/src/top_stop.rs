@@ -9,7 +9,6 @@
 
 use crate::angle::{CrankAngle, CrankTravel};
 use crate::fault::{FaultCode, FaultSet};
-use crate::receiver::CrankReading;
 use crate::speed::CrankSpeed;
 use crate::stop_curve::StopCurve;
 use crate::time::Duration;
@@ -76,13 +75,12 @@ impl Config {
     }
 }
 
-/// When the crank passes `release`, looked for within one `tick` ahead of the reading.
-pub fn due(reading: &CrankReading, release: CrankAngle, tick: Duration) -> Due {
-    let ahead = release.offset_from(reading.angle());
+/// When a crank at `speed` passes an angle that is `ahead` of it, looked for within one `tick`.
+pub fn due(ahead: CrankTravel, speed: CrankSpeed, tick: Duration) -> Due {
     if ahead <= CrankTravel::ZERO {
         return Due::Passed;
     }
-    let per_ms = i64::from(reading.speed().as_counts_per_ms());
+    let per_ms = i64::from(speed.as_counts_per_ms());
     let micros = ahead.as_counts().saturating_mul(1_000).checked_div(per_ms);
     match micros.map(u32::try_from) {
         Some(Ok(micros)) if micros < tick.as_micros() => Due::After(Duration::from_micros(micros)),

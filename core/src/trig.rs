@@ -51,7 +51,7 @@ const AROUND_DIAGONAL: [i32; 6] = [
     38_754_460,
 ];
 
-/// One row each: read through a reference the coefficients stay in memory, where three load
+/// One row each: read through a reference the coefficients stay in memory, where five load
 /// instructions fetch them; as constants in the code they would cost two instructions apiece.
 static SECTORS: [Sector; 3] = [
     Sector {
@@ -148,9 +148,10 @@ pub(crate) const fn multiply_add_high(a: i32, x: i32, y: i32) -> i32 {
     (sum.wrapping_add(1 << 31) >> 32) as i32
 }
 
-/// sin(πx/4) = x·(a − u·(b − u·c)) and cos(πx/4) = 1 − u·(d − u·(e − u·f)) with u = x², in 2⁻³⁰.
-const SINE: [i32; 3] = [843_310_315, 86_664_993, 2_605_380];
-const COSINE: [i32; 3] = [331_168_278, 17_019_219, 342_672];
+/// sin(πx/4) = x·(a − u·(b − u·c)) and cos(πx/4) = 1 − u·(d − u·(e − u·f)) with u = x², minimax; a
+/// in 2⁻³⁰, b and d in 2⁻³², c and e in 2⁻³⁴, f in 2⁻³⁶: each step's product is the next one's unit.
+const SINE: [i32; 3] = [843_310_315, 346_659_972, 41_686_080];
+const COSINE: [i32; 3] = [1_324_673_112, 272_307_504, 21_931_008];
 
 /// Sine and cosine of an angle, 32 767 standing for 1. Within 2 counts of the exact values; meant
 /// for checks and for constants, not for the angle itself.
@@ -158,23 +159,19 @@ pub const fn sin_cos(angle: ElectricalAngle) -> (i16, i16) {
     // The nearest axis, and how far from it: ±45 degrees as ±2³¹.
     let turned = angle.to_bits().wrapping_add(EIGHTH_TURN);
     let x = (turned.wrapping_shl(2) ^ HALF_TURN) as i32;
-    let u = multiply_add_high(0, x, x);
+    let v = multiply_add_high(0, x, x).wrapping_neg();
     let [a, b, c] = SINE;
-    let sine = a.wrapping_sub(multiply_q30(u, b.wrapping_sub(multiply_q30(u, c))));
+    let sine = multiply_add_high(a, v, multiply_add_high(b, v, c));
     let sine = to_q15(multiply_add_high(0, x, sine).wrapping_shl(1));
     let [d, e, f] = COSINE;
-    let cosine = d.wrapping_sub(multiply_q30(u, e.wrapping_sub(multiply_q30(u, f))));
-    let cosine = to_q15((1i32 << 30).wrapping_sub(multiply_q30(u, cosine)));
+    let cosine = multiply_add_high(d, v, multiply_add_high(e, v, f));
+    let cosine = to_q15(multiply_add_high(1 << 30, v, cosine));
     match turned >> 30 {
         0 => (sine, cosine),
         1 => (cosine, sine.wrapping_neg()),
         2 => (sine.wrapping_neg(), cosine.wrapping_neg()),
         _ => (cosine.wrapping_neg(), sine),
     }
-}
-
-const fn multiply_q30(a: i32, b: i32) -> i32 {
-    ((a as i64).wrapping_mul(b as i64) >> 30) as i32
 }
 
 /// From 2⁻³⁰ to the nearest 1/32 768, 32 767 at most.

@@ -152,6 +152,11 @@ impl AngleCapture {
         self.frames
     }
 
+    /// Widest distance between two frames' angles, counts of 2⁻³² turn.
+    pub const fn spread(&self) -> u32 {
+        self.highest.wrapping_sub(self.lowest) as u32
+    }
+
     /// The mean angle of the capture.
     ///
     /// # Errors
@@ -170,7 +175,7 @@ impl AngleCapture {
         if self.drift().unsigned_abs() > config.drift_max as u64 {
             return Err(CaptureRefusal::NotAtStandstill);
         }
-        if self.highest.wrapping_sub(self.lowest) as u32 > config.spread_max {
+        if self.spread() > config.spread_max {
             return Err(CaptureRefusal::SpreadTooWide);
         }
         let mean = self.sum.checked_div(self.frames as i64).unwrap_or(0);

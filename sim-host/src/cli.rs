@@ -1,12 +1,16 @@
 //! The command line: flags, progress, exit status. Everything else is in the library.
 
+mod distance;
 mod explain;
 mod progress;
 mod quantity;
 mod rehearse;
+mod study;
 
 use clap::{Parser, Subcommand};
+use std::io::Write;
 use std::process::ExitCode;
+use stopwright_core::safety_distance::Rule;
 
 /// Exit status when the command could not do its work.
 const FAILED: u8 = 1;
@@ -30,6 +34,10 @@ const EXIT_STATUS: &str = "Exit status: 0 commissionable (or done); 1 the work c
 enum Command {
     /// Carry a whole commissioning through on a simulated press.
     Rehearse(rehearse::Arguments),
+    /// Measure the stops in recordings of a real press, and judge them the same way.
+    Study(study::Arguments),
+    /// Safety distance from a stopping time, and back, by named published rules.
+    Distance(distance::Arguments),
     /// Say what a fault number means, why, what to check, and how it is reset.
     Explain(explain::Arguments),
 }
@@ -38,6 +46,8 @@ enum Command {
 pub fn main() -> ExitCode {
     let outcome = match Arguments::parse().command {
         Command::Rehearse(arguments) => rehearse::run(&arguments),
+        Command::Study(arguments) => study::run(&arguments),
+        Command::Distance(arguments) => distance::run(&arguments),
         Command::Explain(arguments) => explain::run(&arguments),
     };
     match outcome {
@@ -46,6 +56,23 @@ pub fn main() -> ExitCode {
             eprintln!("error: {problem}");
             ExitCode::from(FAILED)
         }
+    }
+}
+
+/// Rules for presence sensing unless others are named: the United States form and the
+/// international one.
+const RULES: [Rule; 2] = [Rule::UsStoppingTime, Rule::IsoOrthogonal2010];
+
+/// Writes to standard output. A reader that has gone away wants no more: that is not an error.
+///
+/// # Errors
+/// Any other failure to write.
+fn say(text: &str) -> Result<(), Problem> {
+    let mut out = std::io::stdout().lock();
+    let written = out.write_all(text.as_bytes()).and_then(|()| out.flush());
+    match written {
+        Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
+        other => Ok(other?),
     }
 }
 

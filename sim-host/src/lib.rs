@@ -11,18 +11,22 @@
 //! | 0 words | [`prng`], [`units`], [`toml_check`], [`kinematics`], [`statistics`] |
 //! | 1 press | [`press`], [`stop_curve`], [`distance`] |
 //! | 2 world | [`plant`], [`resolver`], [`limits`] |
-//! | 3 bench | [`bench`] |
+//! | 3 bench | [`bench`](mod@bench) |
 //! | 4 operator | [`operator`] |
 //! | 5 record | [`record`] |
-//! | 6 rehearsal | [`rehearse`] |
-//! | 7 command | [`cli`] |
+//! | 6 work | [`study`], [`outcome`] |
+//! | 7 judgement | [`assess`] |
+//! | 8 rehearsal | [`rehearse`] |
+//! | 9 command | [`cli`] |
 
+pub mod assess;
 pub mod bench;
 pub mod cli;
 pub mod distance;
 pub mod kinematics;
 pub mod limits;
 pub mod operator;
+pub mod outcome;
 pub mod plant;
 pub mod press;
 pub mod prng;
@@ -31,5 +35,6 @@ pub mod rehearse;
 pub mod resolver;
 pub mod statistics;
 pub mod stop_curve;
+pub mod study;
 pub mod toml_check;
 pub mod units;

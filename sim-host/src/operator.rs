@@ -34,6 +34,15 @@ pub struct Trouble {
     pub first: Option<Latched>,
 }
 
+/// An electrical angle captured at standstill.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Captured {
+    /// Mean of the capture.
+    pub angle: ElectricalAngle,
+    /// Widest distance between two of its frames, counts of 2⁻³² turn.
+    pub spread: u32,
+}
+
 /// No angle was captured.
 #[derive(Clone, Copy, Debug, thiserror::Error)]
 pub enum CaptureTrouble {
@@ -169,7 +178,7 @@ impl Bench {
     ///
     /// # Errors
     /// The controller's refusal, or that it did not answer.
-    pub fn capture_angle(&mut self) -> Result<ElectricalAngle, CaptureTrouble> {
+    pub fn capture_angle(&mut self) -> Result<Captured, CaptureTrouble> {
         self.request = Request::CaptureAngle;
         let mut reply = ServiceReply::None;
         let answered = self.until("the captured angle", PATIENCE_MS, |outputs| {
@@ -179,7 +188,7 @@ impl Bench {
         self.request = Request::None;
         answered?;
         match reply {
-            ServiceReply::Captured(angle) => Ok(angle),
+            ServiceReply::Captured { angle, spread } => Ok(Captured { angle, spread }),
             ServiceReply::CaptureRefused(refusal) => Err(CaptureTrouble::Refused(refusal)),
             _ => Err(self.trouble("the captured angle").into()),
         }
@@ -297,7 +306,7 @@ impl Bench {
             if self.is_in(Stroke::Ready, mode) {
                 return Ok(());
             }
-            // A stroke cut short is ended by the selector.
+            // A stroke cut short is ended by the selector, an inch simply goes on.
             let is_interrupted = self
                 .outputs()
                 .is_some_and(|outputs| matches!(outputs.stroke, Stroke::Interrupted { .. }));
@@ -307,7 +316,10 @@ impl Bench {
             if self.is_in(Stroke::Ready, mode) {
                 return Ok(());
             }
-            self.select(Mode::Inch)?;
+            let may_resume = is_interrupted && self.panel.mode == Mode::Inch;
+            if !may_resume {
+                self.select(Mode::Inch)?;
+            }
             self.inch_to_top()?;
         }
         Err(self.trouble("the slide to be brought to the top"))

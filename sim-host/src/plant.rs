@@ -12,31 +12,38 @@
 
 mod air;
 mod barring;
+mod counterbalance;
 mod equations;
 mod lining;
 mod machine;
 mod motion;
+mod scatter;
 mod setup;
 mod truth;
+mod wind_up;
 
-pub use setup::{ClutchRelease, Faults, Setup, Start};
+pub use setup::{ClutchRelease, Faults, Setup, Start, Sticking};
 pub use truth::{Event, Mark, StopTruth};
 
 use crate::press::Press;
-use crate::prng;
 use air::Air;
 use barring::Barring;
+use counterbalance::Counterbalance;
 use equations::{Clutch, Crank, Energy, Motion, Rates};
 use lining::Lining;
 use machine::Machine;
-use rand_distr::{Distribution, StandardNormal};
+use scatter::{StopDraw, StopHistory};
 use std::f64::consts::{PI, TAU};
+use wind_up::WindUp;
 
 /// Longest step of the integration, s: one carrier frame. Against tight integration it costs less
 /// than 0.01 ms of stopping time (`docs/PLANT.md`).
 pub const STEP_S: f64 = 200e-6;
 /// Spans shorter than this are not stepped, s.
 const INSTANT_S: f64 = 1e-10;
+
+/// Springs of a brake, for [`Faults::broken_springs`].
+pub const BRAKE_SPRINGS: u32 = 12;
 
 /// Where the crank is and how it moves, for a sensor.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -61,6 +68,8 @@ pub struct Plant {
     setup: Setup,
     seed: u64,
     time_s: f64,
+    /// When a step last changed the mode.
+    changed_s: f64,
     motion: Motion,
     crank: Crank,
     clutch: Clutch,
@@ -68,12 +77,19 @@ pub struct Plant {
     /// Torque of the weight where the crank stands.
     rest_pull_nm: f64,
     machine: Machine,
+    counterbalance: Counterbalance,
     air: Air,
     lining: Lining,
     barring: Barring,
+    wind_up: Option<WindUp>,
+    /// The first zero of crank speed has been told.
+    crank_rests: bool,
     motor_on: bool,
     setting: SpeedSetting,
     draw: StopDraw,
+    /// How long the valve rested before this stroke, and when it last went off, s.
+    rested_s: f64,
+    coil_off_s: f64,
     energy: Energy,
     bites: Bites,
     watched_rad: Vec<f64>,
@@ -88,14 +104,6 @@ struct SpeedSetting {
     now_rad_s: f64,
     wanted_rad_s: f64,
     lag_s: f64,
-}
-
-/// Scatter of one stop.
-#[derive(Clone, Copy, Debug)]
-struct StopDraw {
-    number: u64,
-    shift_delay_s: f64,
-    brake_factor: f64,
 }
 
 /// Which friction faces carry, to notice changes.
@@ -119,6 +127,7 @@ impl Plant {
             setup: setup.clone(),
             seed,
             time_s: 0.0,
+            changed_s: f64::NEG_INFINITY,
             motion: Motion::at(
                 angle_deg.to_radians(),
                 if turning { setting_rad_s } else { 0.0 },
@@ -137,25 +146,21 @@ impl Plant {
             rates: Rates::default(),
             rest_pull_nm: 0.0,
             machine: Machine::new(press, setup),
+            counterbalance: Counterbalance::new(press, setup),
             air: Air::new(press, setup.clutch_release, &setup.faults, turning),
-            lining: Lining::new(
-                &press.brake,
-                setup.ambient_c,
-                setup.brake_c,
-                setup.lining_wear_mm,
-            ),
+            lining: Lining::new(&press.brake, setup),
             barring: Barring::new(press),
+            wind_up: WindUp::new(press).filter(|_| setup.elastic_train),
+            crank_rests: !turning,
             motor_on,
             setting: SpeedSetting {
                 now_rad_s: setting_rad_s,
                 wanted_rad_s: setting_rad_s,
                 lag_s: press.motor.setting_lag_s,
             },
-            draw: StopDraw {
-                number: 0,
-                shift_delay_s: 0.0,
-                brake_factor: 1.0,
-            },
+            draw: StopDraw::nominal(0),
+            rested_s: 0.0,
+            coil_off_s: 0.0,
             energy: Energy::default(),
             bites: Bites::default(),
             watched_rad: Vec::new(),
@@ -209,8 +214,7 @@ impl Plant {
     /// What is broken from now on.
     pub fn set_faults(&mut self, faults: Faults) {
         self.setup.faults = faults;
-        self.machine = Machine::new(&self.press, &self.setup);
-        self.renew_brake();
+        self.renew_machine();
         self.air
             .apply_faults(self.time_s, &self.setup.faults, &mut self.marks);
         self.note_marks();
@@ -227,16 +231,15 @@ impl Plant {
     pub fn set_die(&mut self, die_kg: f64, counterbalance_share: f64) {
         self.setup.die_kg = die_kg;
         self.setup.counterbalance_share = counterbalance_share;
-        self.machine = Machine::new(&self.press, &self.setup);
-        self.renew_brake();
+        self.counterbalance.refill();
+        self.renew_machine();
         self.settle_modes();
     }
 
     /// Share of the press's work curve met from now on.
     pub fn set_work_share(&mut self, share: f64) {
         self.setup.work_share = share;
-        self.machine = Machine::new(&self.press, &self.setup);
-        self.renew_brake();
+        self.renew_machine();
         self.settle_modes();
     }
 
@@ -254,6 +257,16 @@ impl Plant {
         let energy_j = 0.5 * self.press.masses.crank_kg_m2 * speed * speed;
         self.lining
             .soak(energy_j * stops_per_minute / 60.0, minutes * 60.0);
+        self.lining.count(stops_per_minute * minutes);
+        self.renew_brake();
+    }
+
+    /// Brings the brake to the temperature that so many stops a minute at the present speed setting
+    /// keep it at; 0 is ambient. Heat alone: nothing wears, nothing turns, the clock stands.
+    pub fn temper(&mut self, stops_per_minute: f64) {
+        let speed = self.setting.now_rad_s;
+        let energy_j = 0.5 * self.press.masses.crank_kg_m2 * speed * speed;
+        self.lining.temper(energy_j * stops_per_minute / 60.0);
         self.renew_brake();
     }
 
@@ -276,17 +289,23 @@ impl Plant {
 
     /// Where the crank is and how it moves.
     pub fn state(&self) -> CrankState {
-        CrankState {
+        let mut state = CrankState {
             time_s: self.time_s,
             angle_rad: self.motion.angle_rad,
             speed_rad_s: self.motion.speed_rad_s,
             accel_rad_s2: self.rates.accel,
+        };
+        if let Some(wind_up) = &self.wind_up {
+            state.angle_rad += wind_up.twist_rad;
+            state.speed_rad_s += wind_up.rate_rad_s;
+            state.accel_rad_s2 += wind_up.accel_rad_s2;
         }
+        state
     }
 
     /// Slide travel down from top dead centre, mm.
     pub fn slide_mm(&self) -> f64 {
-        1e3 * self.machine.slide_m(self.motion.angle_rad)
+        1e3 * self.machine.slide_m(self.state().angle_rad)
     }
 
     /// Whether a coil is energised.
@@ -302,6 +321,12 @@ impl Plant {
     /// Pressure in the clutch, bar.
     pub fn clutch_pressure_bar(&self) -> f64 {
         self.air.bar(self.time_s)
+    }
+
+    /// Pressure in the counterbalance cylinders, bar; `None` where springs do it.
+    pub fn counterbalance_bar(&self) -> Option<f64> {
+        let slide_m = self.machine.slide_m(self.motion.angle_rad);
+        self.counterbalance.pressure_bar(slide_m)
     }
 
     /// Brake temperature, °C.
@@ -335,7 +360,9 @@ impl Plant {
         let pose = self.machine.pose(&self.motion);
         let (crank, flywheel) = (self.motion.speed_rad_s, self.motion.flywheel_rad_s);
         0.5 * pose.inertia * crank * crank + 0.5 * self.machine.flywheel_kg_m2 * flywheel * flywheel
-            - self.machine.unbalanced_n * self.machine.slide_m(self.motion.angle_rad)
+            - self
+                .counterbalance
+                .given_j(self.machine.slide_m(self.motion.angle_rad))
     }
 
     /// Marks since the last call, oldest first.
@@ -349,55 +376,71 @@ impl Plant {
     }
 
     fn act_on_air(&mut self) {
-        let was_on = self.air.coil(0) && self.air.coil(1);
-        let mut delay_s = self.draw.shift_delay_s;
-        if was_on {
-            // If a coil is about to go off, this is the stop it belongs to.
-            delay_s = self.next_draw().shift_delay_s;
-        }
+        let was_on = self.both_coils();
+        // If a coil is about to go off, this is the stop it belongs to.
+        let draw = if was_on { self.next_draw() } else { self.draw };
+        let faults = &self.setup.faults;
         self.air
-            .act(self.time_s, &self.setup.faults, delay_s, &mut self.marks);
-        if was_on && !(self.air.coil(0) && self.air.coil(1)) {
-            self.draw = self.next_draw();
-            self.renew_brake();
+            .act(self.time_s, faults, draw.shift_delay_s, &mut self.marks);
+        match (was_on, self.both_coils()) {
+            (true, false) => {
+                self.draw = draw;
+                self.coil_off_s = self.time_s;
+                self.renew_brake();
+                self.lining.count(1.0);
+            }
+            (false, true) => self.rested_s = self.time_s - self.coil_off_s,
+            _ => {}
         }
         self.note_marks();
         self.note_bites();
         self.settle_modes();
     }
 
+    fn both_coils(&self) -> bool {
+        self.air.coil(0) && self.air.coil(1)
+    }
+
     /// Scatter of the stop after the last one.
     fn next_draw(&self) -> StopDraw {
-        let number = self.draw.number + 1;
-        let mut draw = StopDraw {
-            number,
-            shift_delay_s: 0.0,
-            brake_factor: 1.0,
+        let history = StopHistory {
+            stops: self.lining.stops(),
+            rested_s: self.rested_s,
         };
-        if self.setup.scatter {
-            let mut stream = prng::numbered_stream(self.seed, "stop", number);
-            let mut normal = || -> f64 { StandardNormal.sample(&mut stream) };
-            draw.shift_delay_s = 1e-3 * self.press.scatter.reaction_ms * normal();
-            draw.brake_factor = (1.0 + self.press.scatter.brake_torque * normal()).max(0.2);
-        }
-        draw
+        let number = self.draw.number + 1;
+        StopDraw::new(number, &self.press, &self.setup, self.seed, &history)
+    }
+
+    fn renew_machine(&mut self) {
+        self.machine = Machine::new(&self.press, &self.setup);
+        self.counterbalance.renew(&self.press, &self.setup);
+        self.renew_brake();
     }
 
     /// Brake torque of the running stop: scatter, heat, wear, damage.
     fn renew_brake(&mut self) {
+        let broken = f64::from(self.setup.faults.broken_springs.min(BRAKE_SPRINGS));
+        let sound_springs = (1.0 - broken / f64::from(BRAKE_SPRINGS)).max(1e-3);
         self.machine.brake_nm = self.press.brake.torque_nm
             * self.lining.torque_share()
             * self.draw.brake_factor
-            * self.setup.faults.brake_factor;
-        self.air.set_gap_ms(self.lining.gap_ms());
+            * self.setup.faults.brake_factor
+            * sound_springs;
+        let touch_bar = self.press.brake.touch_bar * sound_springs;
+        self.air.set_brake(self.lining.gap_ms(), touch_bar);
     }
 
     fn note(&mut self, mark: Mark) {
+        let state = self.state();
+        self.note_at(mark, &state);
+    }
+
+    fn note_at(&mut self, mark: Mark, state: &CrankState) {
         let event = Event {
             mark,
-            time_s: self.time_s,
-            angle_deg: self.motion.angle_rad.to_degrees(),
-            speed_spm: self.motion.speed_rad_s * 30.0 / PI,
+            time_s: state.time_s,
+            angle_deg: state.angle_rad.to_degrees(),
+            speed_spm: state.speed_rad_s * 30.0 / PI,
         };
         self.stops.note(&event, self.crank != Crank::Standing);
         self.events.push(event);

@@ -137,6 +137,8 @@ pub struct Brake {
     pub spring_loss_percent_per_mm: f64,
     /// Piston travel time added per wear, ms per mm.
     pub gap_ms_per_mm: f64,
+    /// Stops a minute in its hardest production: at these the brake is warm.
+    pub stops_per_minute: f64,
 }
 
 /// Counterbalance of slide and upper die.
@@ -462,6 +464,7 @@ const KEYS: &[Key] = &[
             Key::number("wear_cm3_per_mj", 0.0, 10.0),
             Key::number("spring_loss_percent_per_mm", 0.0, 50.0),
             Key::number("gap_ms_per_mm", 0.0, 100.0),
+            Key::number("stops_per_minute", 0.1, 120.0),
         ],
     ),
     Key::table(

@@ -6,7 +6,6 @@
 //! Each step looks at the press through the controller, the dial and the panel alone. Plant truth
 //! enters the record beside what was measured, never a decision.
 
-mod balance;
 mod cautions;
 mod commission;
 mod conclude;
@@ -30,7 +29,6 @@ use crate::record::csv::Trace;
 use crate::record::{self, Record, SearchStep, Source};
 use crate::resolver::{Resolver, ResolverSetup};
 use cautions::Step;
-pub use conclude::{COMMISSIONABLE, NOT_COMMISSIONABLE, RESTRICTED};
 use matrix::Cell;
 use stopwright_core::safety_distance::Rule;
 use stopwright_core::settings::{Schema, Settings, Stage};
@@ -97,6 +95,14 @@ pub enum RehearsalError {
     /// The zero could not be captured.
     #[error("zero capture: {0}")]
     Capture(#[from] CaptureTrouble),
+    /// The data plate predicts stops that no settings can hold.
+    #[error(
+        "the press file predicts stops that no controller settings can hold ({problems}): look at masses, brake torque and speed"
+    )]
+    DataPlate {
+        /// What does not hold together.
+        problems: String,
+    },
     /// No limits could be proposed.
     #[error(transparent)]
     Limits(#[from] LimitsError),
@@ -117,6 +123,8 @@ impl<T> During<T> for Result<T, Trouble> {
 struct AtSpeed {
     spm: f64,
     release_deg: f64,
+    /// Mean crank speed at the release.
+    release_spm: f64,
     search: Vec<SearchStep>,
     cells: Vec<Cell>,
 }
@@ -142,17 +150,22 @@ struct Rehearsal<'a> {
 /// [`RehearsalError`] when the press does not answer. A press that is not fit is not an error: its
 /// record says so.
 pub fn rehearse(options: &Options, watch: &mut dyn Watch) -> Result<Rehearsed, RehearsalError> {
-    let mut rehearsal = Rehearsal::begin(options, watch);
+    // A rule that does not cover the device is told before hours are spent on stops.
+    limits::headroom::allowed_mid_ms(&safeguard(options))?;
+    let mut rehearsal = Rehearsal::begin(options, watch)?;
     if !rehearsal.prove_the_sensor()? {
         return Ok(rehearsal.end_early());
     }
     let (speeds, left_out) = rehearsal.measure_stops()?;
+    if speeds.is_empty() {
+        return Ok(rehearsal.end_without_a_speed(&left_out));
+    }
     let proposal = rehearsal.propose(&speeds)?;
     rehearsal.conclude(&speeds, &left_out, &proposal)
 }
 
 impl<'a> Rehearsal<'a> {
-    fn begin(options: &'a Options, watch: &'a mut dyn Watch) -> Self {
+    fn begin(options: &'a Options, watch: &'a mut dyn Watch) -> Result<Self, RehearsalError> {
         let press = &options.press;
         let schema = preparation::from_data_plate(press);
         let setup = Setup {
@@ -164,18 +177,18 @@ impl<'a> Rehearsal<'a> {
             seed: options.seed,
             options: options.given.clone(),
         };
-        Self {
+        Ok(Self {
             bench: bench(
                 options,
                 &setup,
-                preparation::settings(&schema),
+                preparation::settings(&schema)?,
                 "commissioning",
             ),
             record: Record::new(source, fill::press(press)),
             options,
             watch,
             schema,
-        }
+        })
     }
 
     fn caution(&mut self, step: Step) {
@@ -200,13 +213,18 @@ impl<'a> Rehearsal<'a> {
             sensor::check_signal(&mut self.bench, &self.schema.receiver).during("signal check")?;
         let mut pass = signal.pass;
         self.record.signal_check = Some(signal);
-        self.schema.receiver.balance = found.balance();
+        if let Some(surveyed) = found {
+            self.schema.receiver.balance = surveyed.balance;
+            self.schema.receiver.amplitude_nominal = surveyed.amplitude;
+            self.schema.receiver.is_surveyed = true;
+        }
         release::put_in_force(&mut self.bench, &self.schema).during("balance")?;
         self.watch.tick();
 
         self.watch.step("zero by equal heights", 1);
         let direction = self.schema.receiver.direction;
-        let (zero, offset) = sensor::capture_zero(&mut self.bench, press, direction)?;
+        let truth_deg = self.options.resolver.zero_deg;
+        let (zero, offset) = sensor::capture_zero(&mut self.bench, press, direction, truth_deg)?;
         pass &= zero.pass;
         self.record.zero_capture = Some(zero);
         let Some(offset) = offset else {
@@ -252,15 +270,34 @@ impl<'a> Rehearsal<'a> {
         self.bench.plant_mut().set_speed_spm(spm);
         matrix::wait_for_speed(&mut self.bench, spm).during("change of speed")?;
         self.watch
-            .step(&format!("release angle at {spm:.0} SPM"), 8);
+            .step(&format!("release angle at {spm:.0} SPM"), 24);
         let start = preparation::predicted_top_stop(press, spm);
-        let found = release::search(&mut self.bench, &mut self.schema, start, self.watch)
-            .during("search of the release angle")?;
-        let cells = matrix::measure(&mut self.bench, press, spm, self.options.stops, self.watch)
+        let mut found =
+            release::search(&mut self.bench, press, &mut self.schema, start, self.watch)
+                .during("search of the release angle")?;
+        let stops = self.options.stops;
+        let mut cells = matrix::measure(&mut self.bench, press, spm, stops, self.watch)
             .during("stop matrix")?;
+        // The matrix knows the mean rest better than the search did; where that says so, a
+        // correction that is left is spent on it and the top stops are made again.
+        if let Some(by_deg) = matrix::off_target_deg(&cells)
+            && release::may_correct(&found)
+        {
+            release::correct(
+                &mut self.bench,
+                &mut self.schema,
+                &mut found,
+                &cells,
+                by_deg,
+            )
+            .during("correction of the release angle")?;
+            matrix::measure_top_again(&mut self.bench, press, &mut cells, stops, self.watch)
+                .during("stop matrix")?;
+        }
         Ok(AtSpeed {
             spm,
             release_deg: found.release_deg,
+            release_spm: found.release_spm,
             search: found.steps,
             cells,
         })
@@ -278,21 +315,22 @@ impl<'a> Rehearsal<'a> {
             friction_share: press.drive_train.friction_nm / press.brake.torque_nm,
             ..Criteria::default()
         };
-        limits::propose(&cells, Some(&self.safeguard()), &criteria)
+        limits::propose(&cells, Some(&safeguard(self.options)), &criteria)
     }
+}
 
-    fn safeguard(&self) -> Safeguard {
-        let guarding = &self.options.press.guarding;
-        Safeguard {
-            rules: self.options.rules.clone(),
-            site: Site {
-                detection_mm: Some(guarding.detection_mm),
-                ..Site::default()
-            },
-            installed_mm: guarding.installed_distance_mm,
-            control_ms: preparation::control_response_ms(&self.options.press),
-            device_ms: guarding.device_response_ms,
-        }
+/// The presence sensing as installed.
+fn safeguard(options: &Options) -> Safeguard {
+    let guarding = &options.press.guarding;
+    Safeguard {
+        rules: options.rules.clone(),
+        site: Site {
+            detection_mm: Some(guarding.detection_mm),
+            ..Site::default()
+        },
+        installed_mm: guarding.installed_distance_mm,
+        control_ms: preparation::control_response_ms(&options.press),
+        device_ms: guarding.device_response_ms,
     }
 }
 

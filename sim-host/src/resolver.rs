@@ -1,27 +1,33 @@
 //! The resolver and its front end: crank angle in, carrier frames of converter codes out.
 //!
-//! Windings: the excitation couples into sine and cosine winding by the rotor's angle, with all the
-//! ways in which a real pair is not perfect: gain, offset, quadrature, phase, harmonics, the voltage
-//! of its own speed. Front end: gain, noise, 12 bits, clipping, stuck codes. The rotor follows the
-//! crank through its drive, with lash, ratio and slip.
+//! The rotor follows the crank through its drive (`drive`: ratio, lash, run-out, teeth, slip). The
+//! excitation couples into sine and cosine winding by the rotor's angle (`windings`: gain, offset,
+//! quadrature, phase, harmonics, null voltage, the voltage of its own speed). The front end makes
+//! codes of the voltages (filter, sampling skew, noise, bits, clipping, stuck codes).
 //!
 //! Every one of the eight sample pairs of a frame is taken at its own instant with the crank
 //! moving. It refuses to decode anything: that is the receiver's work.
 
+mod drive;
 mod noise;
 mod options;
+mod windings;
 
 pub use options::ParseOptionError;
 
 use crate::press::Press;
+use drive::Rotor;
 use noise::Noise;
-use std::f64::consts::{FRAC_PI_4, TAU};
 use stopwright_core::signal::{CODE_MAX, CODE_ZERO, CarrierFrame, SAMPLES_PER_FRAME};
+use windings::Windings;
 
 /// One excitation period at 5 kHz, s.
 pub const FRAME_S: f64 = 200e-6;
-const SAMPLE_S: f32 = (FRAME_S / SAMPLES_PER_FRAME as f64) as f32;
-const CARRIER_RAD_S: f64 = TAU / FRAME_S;
+/// Bits of the converter that the receiver expects.
+const BITS: u32 = 12;
+
+/// Codes of one input before rounding. 24 bits are far finer than a code.
+type Samples = [f32; SAMPLES_PER_FRAME];
 
 /// What the resolver, its drive and its front end are like.
 #[derive(Clone, Debug, PartialEq)]
@@ -52,6 +58,20 @@ pub struct ResolverSetup {
     pub second_harmonic: f64,
     /// Share of the third harmonic of the rotor angle in each winding.
     pub third_harmonic: f64,
+    /// Null voltage a quarter period behind the carrier, in carrier amplitudes.
+    pub null_quarter: f64,
+    /// Run-out of the coupling: a once-per-turn error of the rotor's angle, degrees.
+    pub runout_deg: f64,
+    /// Error of the rotor's angle with every tooth of a chain or belt drive, degrees.
+    pub tooth_ripple_deg: f64,
+    /// Teeth of the wheel on the crank, for the ripple.
+    pub teeth: f64,
+    /// Time constant of the anti-alias filter, µs.
+    pub filter_us: f64,
+    /// How much later the cosine input is sampled than the sine input, µs.
+    pub skew_us: f64,
+    /// Bits of the converter, 6 to 12; codes keep their 12-bit scale.
+    pub bits: u32,
     /// Noise of each sample, codes, one sigma.
     pub noise_codes: f64,
 }
@@ -91,6 +111,9 @@ pub struct ResolverFaults {
     pub decoupled: bool,
     /// Angle by which the coupling has slipped, degrees of the crank.
     pub slip_deg: f64,
+    /// Angle by which the resolver's body has turned in its mounting, degrees of the rotor, in the
+    /// direction of its travel.
+    pub body_deg: f64,
 }
 
 /// The resolver: holds the rotor's place in its lash, and the noise.
@@ -98,42 +121,11 @@ pub struct ResolverFaults {
 pub struct Resolver {
     setup: ResolverSetup,
     faults: ResolverFaults,
-    windings: Windings,
     rotor: Rotor,
+    windings: Windings,
     noise: Noise,
-    last: CarrierFrame,
-}
-
-/// Where the rotor is, rad of the crank.
-#[derive(Clone, Copy, Debug)]
-struct Rotor {
-    angle_rad: f64,
-    placed: bool,
-}
-
-/// Everything of set-up and faults that does not change from frame to frame, ready for use.
-#[derive(Clone, Debug)]
-struct Windings {
-    /// Excitation at each sample, and its quarter behind for the speed voltage.
-    carrier: Samples,
-    carrier_quarter: Samples,
-    sine: Winding,
-    cosine: Winding,
-    direction: f64,
-    zero_rad: f64,
     noise_codes: f32,
-}
-
-/// Codes of one input before rounding. 24 bits are far finer than a code.
-type Samples = [f32; SAMPLES_PER_FRAME];
-
-/// One input in codes: amplitude · (sin_part · sin θ + cos_part · cos θ + offset) + dc.
-#[derive(Clone, Copy, Debug, Default)]
-struct Winding {
-    sin_part: f32,
-    cos_part: f32,
-    offset: f32,
-    dc: f32,
+    last: CarrierFrame,
 }
 
 impl Default for ResolverSetup {
@@ -153,6 +145,13 @@ impl Default for ResolverSetup {
             dc: 0.0,
             second_harmonic: 0.0,
             third_harmonic: 0.0,
+            null_quarter: 0.0,
+            runout_deg: 0.0,
+            tooth_ripple_deg: 0.0,
+            teeth: 40.0,
+            filter_us: 0.0,
+            skew_us: 0.0,
+            bits: BITS,
             noise_codes: 1.0,
         }
     }
@@ -173,25 +172,27 @@ impl Resolver {
     /// A resolver; `name` tells several of one run apart.
     pub fn new(setup: &ResolverSetup, seed: u64, name: &str) -> Self {
         let faults = ResolverFaults::default();
-        Self {
-            windings: Windings::new(setup, &faults),
+        let mut resolver = Self {
             setup: setup.clone(),
-            faults,
-            rotor: Rotor {
-                angle_rad: 0.0,
-                placed: false,
-            },
+            rotor: Rotor::new(setup),
+            windings: Windings::new(setup, &faults),
             noise: Noise::new(seed, &format!("resolver noise {name}")),
+            noise_codes: 0.0,
+            faults: faults.clone(),
             last: CarrierFrame {
                 sine: [CODE_ZERO; SAMPLES_PER_FRAME],
                 cosine: [CODE_ZERO; SAMPLES_PER_FRAME],
             },
-        }
+        };
+        resolver.set_faults(faults);
+        resolver
     }
 
     /// What is broken from now on.
     pub fn set_faults(&mut self, faults: ResolverFaults) {
         self.windings = Windings::new(&self.setup, &faults);
+        let burst_codes = f64::from(CODE_ZERO) * faults.burst;
+        self.noise_codes = self.setup.noise_codes.hypot(burst_codes) as f32;
         self.faults = faults;
     }
 
@@ -208,215 +209,52 @@ impl Resolver {
     /// The frame that begins with the crank at this angle (rad, counted on over turns), speed
     /// (rad/s) and acceleration (rad/s²).
     pub fn frame(&mut self, angle_rad: f64, speed_rad_s: f64, accel_rad_s2: f64) -> CarrierFrame {
-        let (angle_rad, speed_rad_s, accel_rad_s2) =
-            self.follow(angle_rad, speed_rad_s, accel_rad_s2);
-        let turning = self.setup.ratio * self.windings.direction;
-        let slip_rad = self.faults.slip_deg.to_radians();
-        let start = Electrical {
-            angle_rad: turning * (angle_rad + slip_rad) + self.windings.zero_rad,
-            speed_rad_s: turning * speed_rad_s,
-            accel_rad_s2: turning * accel_rad_s2,
+        let crank = Turning {
+            angle_rad,
+            speed_rad_s,
+            accel_rad_s2,
         };
-        let (sine, cosine) = self.windings.sample(&start, &self.setup);
-        let frame = CarrierFrame {
-            sine: self.convert(sine),
-            cosine: self.convert(cosine),
-        };
-        self.last = CarrierFrame {
-            sine: if self.faults.sine_stuck {
-                self.last.sine
-            } else {
-                frame.sine
-            },
-            cosine: if self.faults.cosine_stuck {
-                self.last.cosine
-            } else {
-                frame.cosine
-            },
-        };
+        let rotor = self.rotor.follow(&crank, &self.faults);
+        let (sine, cosine) = self.windings.sample(&rotor);
+        let sine = self.convert(sine);
+        let cosine = self.convert(cosine);
+        if !self.faults.sine_stuck {
+            self.last.sine = sine;
+        }
+        if !self.faults.cosine_stuck {
+            self.last.cosine = cosine;
+        }
         self.last
     }
 
-    /// The rotor's angle, speed and acceleration: it rests while the crank moves within the lash.
-    fn follow(&mut self, angle_rad: f64, speed_rad_s: f64, accel_rad_s2: f64) -> (f64, f64, f64) {
-        let half_rad = 0.5 * self.setup.lash_deg.to_radians();
-        if !self.rotor.placed {
-            // As after normal travel: the rotor trails by half the lash.
-            self.rotor = Rotor {
-                angle_rad: angle_rad - half_rad,
-                placed: true,
-            };
-        }
-        if self.faults.decoupled {
-            return (self.rotor.angle_rad, 0.0, 0.0);
-        }
-        let ahead_rad = angle_rad - self.rotor.angle_rad;
-        if ahead_rad >= half_rad {
-            self.rotor.angle_rad = angle_rad - half_rad;
-        } else if ahead_rad <= -half_rad {
-            self.rotor.angle_rad = angle_rad + half_rad;
-        } else {
-            return (self.rotor.angle_rad, 0.0, 0.0);
-        }
-        (self.rotor.angle_rad, speed_rad_s, accel_rad_s2)
-    }
-
     fn convert(&mut self, mut codes: Samples) -> [u16; SAMPLES_PER_FRAME] {
-        if self.windings.noise_codes > 0.0 {
-            self.noise.add(&mut codes, self.windings.noise_codes);
+        if self.noise_codes > 0.0 {
+            self.noise.add(&mut codes, self.noise_codes);
         }
         // Between 2²³ and 2²⁴ neighbouring numbers are 1 apart: the sum is rounded, and its low
         // bits are the code.
         const ROUNDER: f32 = 8_388_608.0;
-        codes.map(|code| (code.clamp(0.0, f32::from(CODE_MAX)) + ROUNDER).to_bits() as u16)
+        let codes =
+            codes.map(|code| (code.clamp(0.0, f32::from(CODE_MAX)) + ROUNDER).to_bits() as u16);
+        match BITS.saturating_sub(self.setup.bits) {
+            0 => codes,
+            missing => codes.map(|code| code >> missing << missing),
+        }
     }
 }
 
-/// Electrical angle at the start of a frame and how it moves.
+/// A turning angle at the start of a frame and how it moves.
 #[derive(Clone, Copy, Debug)]
-struct Electrical {
+struct Turning {
     angle_rad: f64,
     speed_rad_s: f64,
     accel_rad_s2: f64,
 }
 
-impl Windings {
-    fn new(setup: &ResolverSetup, faults: &ResolverFaults) -> Self {
-        let codes = f64::from(CODE_ZERO);
-        let amplitude = codes * setup.amplitude * (1.0 - faults.excitation_loss);
-        let phase_rad = setup.phase_deg.to_radians();
-        let carrier_at = |sample: usize| sample as f64 * FRAC_PI_4 - phase_rad;
-        let (mut sine, mut cosine) = Winding::pair(setup);
-        sine.scale(if faults.sine_open {
-            0.0
-        } else {
-            1.0 - faults.sine_short
-        });
-        cosine.scale(if faults.cosine_open {
-            0.0
-        } else {
-            1.0 - faults.cosine_short
-        });
-        sine.scale(if faults.sine_reversed { -1.0 } else { 1.0 });
-        cosine.scale(if faults.cosine_reversed { -1.0 } else { 1.0 });
-        if faults.cross_short {
-            let both = sine.mean_with(&cosine);
-            (sine, cosine) = (both, both);
-        }
-        if faults.exchanged {
-            (sine, cosine) = (cosine, sine);
-        }
-        sine.dc = (codes * (1.0 + setup.dc + faults.sine_dc)) as f32;
-        cosine.dc = (codes * (1.0 + setup.dc + faults.cosine_dc)) as f32;
-        Self {
-            carrier: std::array::from_fn(|sample| (amplitude * carrier_at(sample).sin()) as f32),
-            carrier_quarter: std::array::from_fn(|sample| {
-                (amplitude * carrier_at(sample).cos()) as f32
-            }),
-            sine,
-            cosine,
-            direction: if setup.reversed { -1.0 } else { 1.0 },
-            zero_rad: setup.zero_deg.to_radians(),
-            noise_codes: setup.noise_codes.hypot(codes * faults.burst) as f32,
-        }
-    }
-
-    /// Both inputs at the eight instants, codes.
-    ///
-    /// The windings see d/dt of the flux, sin θ · −cos ωt: besides sin θ · sin ωt a quarter-phase
-    /// part −(θ̇/ω) cos θ · cos ωt, the speed voltage.
-    fn sample(&self, start: &Electrical, setup: &ResolverSetup) -> (Samples, Samples) {
-        let (sin0, cos0) = start.angle_rad.sin_cos();
-        let (sin0, cos0) = (sin0 as f32, cos0 as f32);
-        let (speed, half_accel) = (start.speed_rad_s as f32, 0.5 * start.accel_rad_s2 as f32);
-        let speed_ratio = -(start.speed_rad_s / CARRIER_RAD_S) as f32;
-        let (mut sin, mut cos) = ([0.0; SAMPLES_PER_FRAME], [0.0; SAMPLES_PER_FRAME]);
-        for sample in 0..SAMPLES_PER_FRAME {
-            let after_s = sample as f32 * SAMPLE_S;
-            let turned = (speed + half_accel * after_s) * after_s;
-            // At 800 SPM a frame turns 0.017 rad: the series are good to 1e-9.
-            let square = turned * turned;
-            let cos_turned = 1.0 - square * (0.5 - square / 24.0);
-            let sin_turned = turned * (1.0 - square / 6.0);
-            sin[sample] = sin0 * cos_turned + cos0 * sin_turned;
-            cos[sample] = cos0 * cos_turned - sin0 * sin_turned;
-        }
-        if setup.second_harmonic != 0.0 || setup.third_harmonic != 0.0 {
-            for (sin, cos) in sin.iter_mut().zip(&mut cos) {
-                (*sin, *cos) = with_harmonics(*sin, *cos, setup);
-            }
-        }
-        let codes = |winding: &Winding| {
-            let mut codes = [0.0; SAMPLES_PER_FRAME];
-            for sample in 0..SAMPLES_PER_FRAME {
-                let quarter = speed_ratio * self.carrier_quarter[sample];
-                codes[sample] =
-                    winding.codes(sin[sample], cos[sample], self.carrier[sample], quarter);
-            }
-            codes
-        };
-        (codes(&self.sine), codes(&self.cosine))
-    }
-}
-
-/// Adds sin 2θ, cos 2θ, sin 3θ, cos 3θ to the pair.
-fn with_harmonics(sin: f32, cos: f32, setup: &ResolverSetup) -> (f32, f32) {
-    let (second, third) = (setup.second_harmonic as f32, setup.third_harmonic as f32);
-    let (sin2, cos2) = (2.0 * sin * cos, cos * cos - sin * sin);
-    let (sin3, cos3) = (sin2 * cos + cos2 * sin, cos2 * cos - sin2 * sin);
-    (
-        sin + second * sin2 + third * sin3,
-        cos + second * cos2 + third * cos3,
-    )
-}
-
-impl Winding {
-    /// Sine and cosine winding of a sound resolver; skew and gain error are shared between them.
-    fn pair(setup: &ResolverSetup) -> (Self, Self) {
-        let half_skew = 0.5 * setup.quadrature_deg.to_radians();
-        let (sine_gain, cosine_gain) = (1.0 + 0.5 * setup.gain_error, 1.0 - 0.5 * setup.gain_error);
-        let sine = Self {
-            sin_part: (sine_gain * half_skew.cos()) as f32,
-            cos_part: (sine_gain * half_skew.sin()) as f32,
-            offset: setup.sine_offset as f32,
-            dc: 0.0,
-        };
-        let cosine = Self {
-            sin_part: (cosine_gain * half_skew.sin()) as f32,
-            cos_part: (cosine_gain * half_skew.cos()) as f32,
-            offset: setup.cosine_offset as f32,
-            dc: 0.0,
-        };
-        (sine, cosine)
-    }
-
-    fn scale(&mut self, factor: f64) {
-        let factor = factor as f32;
-        self.sin_part *= factor;
-        self.cos_part *= factor;
-        self.offset *= factor;
-    }
-
-    fn mean_with(&self, other: &Self) -> Self {
-        Self {
-            sin_part: 0.5 * (self.sin_part + other.sin_part),
-            cos_part: 0.5 * (self.cos_part + other.cos_part),
-            offset: 0.5 * (self.offset + other.offset),
-            dc: 0.0,
-        }
-    }
-
-    fn codes(&self, sin: f32, cos: f32, carrier: f32, quarter: f32) -> f32 {
-        let in_phase = self.sin_part * sin + self.cos_part * cos + self.offset;
-        // The derivative by angle of the in-phase part.
-        let speed_part = self.sin_part * cos - self.cos_part * sin;
-        self.dc + carrier * in_phase + quarter * speed_part
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::f64::consts::{FRAC_PI_4, TAU};
 
     fn quiet() -> ResolverSetup {
         ResolverSetup {
@@ -472,7 +310,7 @@ mod tests {
     #[test]
     fn gain_offset_and_quadrature_bend_the_angle_as_the_rules_say() {
         // gain e: (e/2) sin 2θ; quadrature q: within q/2 here, where it is shared between windings;
-        // offset 2 %: 1.15 degrees at most (job rules of thumb, derived in docs/PLANT.md).
+        // offset 2 %: 1.15 degrees at most (first-order expansion of the arctangent).
         let worst = |setup: ResolverSetup| {
             let mut resolver = Resolver::new(&setup, 1, "a");
             (0..720)
@@ -602,5 +440,130 @@ mod tests {
         let after = resolver.frame(1.0, 0.0, 0.0);
         assert_eq!(after.sine, before.sine);
         assert_ne!(after.cosine, before.cosine);
+    }
+
+    #[test]
+    fn a_filter_makes_the_angle_old_and_the_carrier_small_and_late() {
+        let setup = ResolverSetup {
+            filter_us: 10.0,
+            ..quiet()
+        };
+        let mut resolver = Resolver::new(&setup, 1, "a");
+        let rest = resolver.frame(0.0, 0.0, 0.0);
+        let share = 1.0 / (1.0 + (TAU * 5_000.0 * 10e-6_f64).powi(2));
+        // In phase with the sampling there is the cosine of the lag, times the attenuation.
+        let size = amplitude(&rest.sine).hypot(amplitude(&rest.cosine)) / (0.9 * 2048.0);
+        assert!((size - share).abs() < 0.002, "{size} {share}");
+        // Moving, the angle is older by τ/(1 + ω²τ²); the weights of the correlation shift too.
+        let speed_rad_s = 80.0_f64;
+        let seen = decode_deg(&resolver.frame(0.3, speed_rad_s, 0.0));
+        let middle = (0.3 + speed_rad_s * (100e-6 - 10e-6 * share)).to_degrees() + 45.0;
+        assert!((seen - middle).abs() < 0.1, "{seen} {middle}");
+    }
+
+    #[test]
+    fn sampling_skew_bends_the_angle_only_by_its_share_of_the_carrier() {
+        // cos of the phase between the inputs: 2 µs are 3.6 degrees of carrier, 0.2 % of amplitude.
+        let setup = ResolverSetup {
+            skew_us: 2.0,
+            ..quiet()
+        };
+        let mut resolver = Resolver::new(&setup, 1, "a");
+        let seen = decode_deg(&resolver.frame(0.0, 0.0, 0.0)) - 45.0;
+        assert!(seen > 0.03 && seen < 0.08, "{seen}");
+    }
+
+    #[test]
+    fn a_null_voltage_behind_the_carrier_does_not_bend_the_angle() {
+        let setup = ResolverSetup {
+            null_quarter: 0.05,
+            ..quiet()
+        };
+        let mut resolver = Resolver::new(&setup, 1, "a");
+        let seen = decode_deg(&resolver.frame(1.0, 0.0, 0.0)) - 45.0;
+        assert!((seen - 1.0_f64.to_degrees()).abs() < 0.02, "{seen}");
+    }
+
+    #[test]
+    fn run_out_and_teeth_bend_the_angle_periodically() {
+        let setup = ResolverSetup {
+            runout_deg: 0.5,
+            tooth_ripple_deg: 0.2,
+            teeth: 20.0,
+            ..quiet()
+        };
+        let mut resolver = Resolver::new(&setup, 1, "a");
+        let mut error = |deg: f64| {
+            let seen = decode_deg(&resolver.frame(deg.to_radians(), 0.0, 0.0));
+            (seen - deg - 45.0 + 180.0).rem_euclid(360.0) - 180.0
+        };
+        assert!((error(90.0) - 0.5).abs() < 0.03);
+        assert!((error(270.0) + 0.5).abs() < 0.03);
+        // A quarter of a tooth past the top.
+        let expected = 0.2 + 0.5 * 4.5_f64.to_radians().sin();
+        assert!((error(4.5) - expected).abs() < 0.03);
+    }
+
+    #[test]
+    fn fewer_bits_make_coarser_codes() {
+        let setup = ResolverSetup { bits: 8, ..quiet() };
+        let mut resolver = Resolver::new(&setup, 1, "a");
+        for code in resolver.frame(0.7, 0.0, 0.0).sine {
+            assert_eq!(code % 16, 0);
+        }
+    }
+
+    #[test]
+    fn a_slipped_coupling_a_turned_body_and_another_ratio_move_the_angle() {
+        let seen = |setup: ResolverSetup, faults: ResolverFaults| {
+            let mut resolver = Resolver::new(&setup, 1, "a");
+            resolver.set_faults(faults);
+            decode_deg(&resolver.frame(30.0_f64.to_radians(), 0.0, 0.0)) - 45.0
+        };
+        let near = |value: f64, expected: f64| assert!((value - expected).abs() < 0.03, "{value}");
+        let sound = ResolverFaults::default;
+        near(
+            seen(
+                quiet(),
+                ResolverFaults {
+                    slip_deg: 9.0,
+                    ..sound()
+                },
+            ),
+            39.0,
+        );
+        near(
+            seen(
+                quiet(),
+                ResolverFaults {
+                    body_deg: 4.0,
+                    ..sound()
+                },
+            ),
+            26.0,
+        );
+        near(
+            seen(
+                ResolverSetup {
+                    ratio: 2.0,
+                    ..quiet()
+                },
+                sound(),
+            ),
+            60.0,
+        );
+    }
+
+    #[test]
+    fn a_decoupled_rotor_stays_where_it_was() {
+        let mut resolver = Resolver::new(&quiet(), 1, "a");
+        let before = decode_deg(&resolver.frame(0.5, 5.0, 0.0));
+        resolver.set_faults(ResolverFaults {
+            decoupled: true,
+            ..ResolverFaults::default()
+        });
+        let after = decode_deg(&resolver.frame(2.5, 5.0, 0.0));
+        // But for the turning within the frame.
+        assert!((after - before).abs() < 0.05, "{before} {after}");
     }
 }

@@ -34,14 +34,33 @@ pub(crate) fn drive_both(plant: &mut Plant, on: bool, at_s: f64) {
 
 /// One stop from locked running at the set speed, coils off at this crank angle.
 pub(crate) fn stop_at(press: &Press, setup: &Setup, coil_off_deg: f64) -> StopTruth {
+    stop_with_seed(press, setup, coil_off_deg, 1)
+}
+
+pub(crate) fn stop_with_seed(
+    press: &Press,
+    setup: &Setup,
+    coil_off_deg: f64,
+    seed: u64,
+) -> StopTruth {
     let setup = Setup {
         start: Start::Turning(coil_off_deg),
         ..setup.clone()
     };
-    let mut plant = Plant::new(press, &setup, 1);
+    let mut plant = Plant::new(press, &setup, seed);
     drive_both(&mut plant, false, 0.0);
-    plant.advance_to(3.0);
-    plant.take_stops()[0]
+    first_stop(&mut plant, 0.0)
+}
+
+/// Lets time pass until a stop has ended; within three seconds.
+fn first_stop(plant: &mut Plant, from_s: f64) -> StopTruth {
+    for step in 1..=60 {
+        plant.advance_to(from_s + 0.05 * f64::from(step));
+        if let Some(stop) = plant.take_stops().first() {
+            return *stop;
+        }
+    }
+    panic!("the crank did not come to rest");
 }
 
 /// The stop whose rest angle is top dead centre, found by moving the angle of coil off.
@@ -71,10 +90,10 @@ pub(crate) fn single_stroke(press: &Press, setup: &Setup, coil_off_deg: f64) -> 
         events.extend(plant.take_events());
     }
     drive_both(&mut plant, false, 0.0);
-    plant.advance_to(f64::from(steps) * step_s + 3.0);
+    let stop = first_stop(&mut plant, f64::from(steps) * step_s);
     events.extend(plant.take_events());
     Stroke {
-        stop: plant.take_stops()[0],
+        stop,
         events,
         dip: 1.0 - lowest_spm / setup.spm,
     }

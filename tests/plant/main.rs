@@ -1,5 +1,9 @@
 //! The simulated press against published tables, an independent integration and itself.
 
+mod behaviour;
 mod bench;
+mod document;
+mod elastic;
+mod odd;
 mod reference;
 mod tables;

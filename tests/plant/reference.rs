@@ -7,9 +7,9 @@ use stopwright::plant::{Faults, Mark, Plant, Setup};
 const STOPS: &str = include_str!("reference_stops.csv");
 const STARTS: &str = include_str!("reference_starts.csv");
 
-/// What docs/PLANT.md promises of the step: these are a tenth of what was asked for.
-const STOP_TIME_MS: f64 = 0.02;
-const TRAVEL_DEG: f64 = 0.005;
+/// What `docs/PLANT.md` promises of the step.
+pub(crate) const STOP_TIME_MS: f64 = 0.005;
+pub(crate) const TRAVEL_DEG: f64 = 0.005;
 
 fn rows(text: &str) -> impl Iterator<Item = Vec<&str>> {
     text.lines().skip(1).map(|line| line.split(',').collect())

@@ -16,7 +16,10 @@ use stopwright_core::trig;
 
 const MM_PER_INCH: f64 = 25.4;
 const COUNTS_PER_DEGREE: f64 = 4_294_967_296.0 / 360.0;
-const FRAMES_PER_SECOND: f64 = 5_000.0;
+/// Carrier frames a second of the controller.
+const CARRIER_HZ: f64 = 5_000.0;
+/// Frames a second that come near to continuous time.
+const FRAMES_PER_SECOND: f64 = 100_000.0;
 
 /// The value our code gives for a row, and how close it has to be; nothing when nobody computes
 /// the quantity.
@@ -271,23 +274,31 @@ fn tracking_loop(row: &Row) -> Option<(f64, Closeness)> {
     let bandwidth = row.count("bandwidth_hz") as u32;
     let damping = row.count("damping_permille") as u32;
     let at = |frame_hz| Config::try_new(bandwidth, damping, frame_hz).expect("a loop");
+    // The rows are of continuous time. The loop has the same poles frame by frame, which takes the
+    // share damping × natural frequency × frame time off its constant: hence many frames.
     let config = at(FRAMES_PER_SECOND as u32);
+    let natural = std::f64::consts::TAU * f64::from(bandwidth);
+    let share = |frame_hz: f64| f64::from(damping) / 1_000.0 * natural / frame_hz;
     match row.quantity.as_str() {
-        // The gain is a whole number of 2⁻³².
         "loop-acceleration-constant" => Some((
             acceleration_constant(&config),
-            Closeness::Within(FRAMES_PER_SECOND.powi(2) / 4_294_967_296.0),
+            // And the constant is a whole number of 2⁻³².
+            Closeness::Within(
+                share(FRAMES_PER_SECOND) * natural.powi(2)
+                    + FRAMES_PER_SECOND.powi(2) / 4_294_967_296.0,
+            ),
         )),
-        // Products are cut to whole counts, and this error moves the speed by 1400 of them a frame.
+        // At the controller's own frames: at more of them the acceleration is but a few counts a
+        // frame, and cutting products to whole counts outweighs it.
         "loop-acceleration-error" => {
             let acceleration = row.number("acceleration_rad_s2").to_degrees();
             Some((
-                acceleration_error(&config, acceleration),
-                Closeness::Within(0.03 / 1_400.0),
+                acceleration_error(&at(CARRIER_HZ as u32), acceleration),
+                Closeness::Within((share(CARRIER_HZ) + 0.01) * acceleration / natural.powi(2)),
             ))
         }
         // The row is of continuous time: so many frames that they come within a tenth of it.
-        "loop-overshoot" => Some((overshoot_percent(&at(100_000)), Closeness::Within(0.1))),
+        "loop-overshoot" => Some((overshoot_percent(&config), Closeness::Within(0.1))),
         _ => None,
     }
 }
@@ -301,7 +312,7 @@ fn acceleration_error(config: &Config, acceleration_deg_s2: f64) -> f64 {
     let mut tracking = Tracking::new(ElectricalAngle::from_bits(0), 0);
     let mut error = 0;
     for frame in 1..2_000_u32 {
-        let time = f64::from(frame) / FRAMES_PER_SECOND;
+        let time = f64::from(frame) / CARRIER_HZ;
         let turned = 0.5 * acceleration_deg_s2 * time * time;
         let truth = ElectricalAngle::from_bits((turned * COUNTS_PER_DEGREE) as i64 as u32);
         error = tracking.step(config, truth);

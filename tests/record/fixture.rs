@@ -293,6 +293,8 @@ fn signal_check() -> SignalCheck {
         quadrature_limit_deg: 1.0,
         noise_deg: 0.031,
         noise_limit_deg: 0.1,
+        truth_error_unbalanced_deg: Some(1.734),
+        truth_error_balanced_deg: Some(0.041),
         pass: true,
         notes: vec![
             "The electrical zero lies 46.2° from the top: a dead winding shows at rest.".into(),

@@ -2,6 +2,13 @@
 //! pins, the watchdog at the end. The stroke logic (`stopwright_core::controller`) takes the place
 //! of `release_valve` on a whole board; here the valve stays off.
 
+#![warn(
+    clippy::arithmetic_side_effects,
+    clippy::expect_used,
+    clippy::float_arithmetic,
+    clippy::indexing_slicing
+)]
+
 use embedded_hal::digital::OutputPin;
 use stopwright_core::hal::{LimitOutputs, Mailbox, ValveOutputs, Watchdog};
 use stopwright_core::health::{Checkpoint, Flow, TickConfig, TickWatch, end_of_tick};
@@ -11,33 +18,33 @@ use stopwright_core::signal::{CarrierFrame, FRAMES_PER_TICK};
 use stopwright_core::time::{Duration, Instant};
 
 /// Frames of one tick, from the sampling interrupt.
-pub type Frames = [CarrierFrame; FRAMES_PER_TICK];
+pub(crate) type Frames = [CarrierFrame; FRAMES_PER_TICK];
 
 /// Everything the board holds.
-pub struct Board<'a, V1, V2, L, W> {
+pub(crate) struct Board<'a, V1, V2, L, W> {
     /// From the sampling interrupt.
-    pub frames: &'a Mailbox<(Instant, Frames)>,
+    pub(crate) frames: &'a Mailbox<(Instant, Frames)>,
     /// The valve elements.
-    pub valve: ValveOutputs<V1, V2>,
+    pub(crate) valve: ValveOutputs<V1, V2>,
     /// Four limit channels.
-    pub limit_outputs: LimitOutputs<L, 4>,
+    pub(crate) limit_outputs: LimitOutputs<L, 4>,
     /// The watchdog.
-    pub watchdog: W,
+    pub(crate) watchdog: W,
     /// How the resolver is read.
-    pub receiver_config: receiver::Config,
+    pub(crate) receiver_config: receiver::Config,
     /// When the channels are on.
-    pub channels_config: limit_channels::Config,
+    pub(crate) channels_config: limit_channels::Config,
     /// State.
-    pub receiver: Receiver,
+    pub(crate) receiver: Receiver,
     /// State.
-    pub channels: LimitChannels,
+    pub(crate) channels: LimitChannels,
     /// State.
-    pub ticks: TickWatch,
+    pub(crate) ticks: TickWatch,
 }
 
 impl<V1: OutputPin, V2: OutputPin, L: OutputPin, W: Watchdog> Board<'_, V1, V2, L, W> {
     /// One pass of the main loop: a tick when frames have come. Whether the watchdog was serviced.
-    pub fn poll(&mut self) -> bool {
+    pub(crate) fn poll(&mut self) -> bool {
         let Some((now, frames)) = self.frames.take() else {
             return false;
         };

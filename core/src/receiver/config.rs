@@ -1,12 +1,13 @@
 //! Settings of a receiver, and the configuration made from them once they hold together.
 
+use super::acceleration;
 use crate::angle::{CrankAngle, CrankTravel, ElectricalAngle};
-use crate::balance::{self, Balance};
+use crate::balance::{self, Balance, fingerprint};
 use crate::demodulator;
 use crate::integrity;
-use crate::signal::FRAMES_PER_TICK;
+use crate::signal::{FRAMES_PER_TICK, SAMPLES_PER_FRAME};
 use crate::speed::CrankSpeed;
-use crate::time::Duration;
+use crate::time::{Duration, Instant};
 use crate::tracking;
 use crate::zero_offset::{Direction, ZeroOffset};
 
@@ -37,9 +38,10 @@ pub struct Settings {
     pub offset_limit_codes: i16,
     /// A frame with more is noisy, converter codes peak to peak, 16 to 512.
     pub noise_limit_codes: u16,
-    /// Natural frequency of the tracking loop in hertz, up to a sixteenth of the carrier.
+    /// Natural frequency of the tracking loop in hertz, up to a sixteenth of the carrier
+    /// (less with a damping above 0.85). [`tracking::bandwidth_for`] gives the least for a press.
     pub bandwidth_hz: u32,
-    /// Damping ratio of the tracking loop in thousandths, 500 to 1200.
+    /// Damping ratio of the tracking loop in thousandths, 700 to 1200.
     pub damping_permille: u32,
     /// Greatest healthy acceleration of the crank, degrees per second squared, 100 to 1 000 000:
     /// clutch torque over inertia.
@@ -47,11 +49,25 @@ pub struct Settings {
     /// Greatest speed the receiver is to follow, thousandths of a stroke per minute, 1000 to
     /// 2 000 000.
     pub speed_max_milli_spm: i32,
+    /// Play of the drive between crank and resolver, thousandths of a degree, 0 to 5000. When it is
+    /// taken up the resolver is carried off at the speed the crank has by then.
+    pub lash_millidegrees: u32,
     /// What direct decode and tracking loop may differ by at constant speed, thousandths of a
     /// degree, 50 to 5000.
     pub disagreement_millidegrees: u32,
     /// Longest burst of unusable frames bridged by prediction, microseconds, 1000 to 10 000.
     pub coast_us: u32,
+    /// Error of the angle by drifted windings that is advised of, thousandths of a degree, 100 to
+    /// 3000.
+    pub unbalance_advise_millidegrees: u32,
+    /// Error of the angle by drifted windings that stops the press, thousandths of a degree, 500
+    /// to 5000, above the advised one.
+    pub unbalance_latch_millidegrees: u32,
+    /// Change of the amplitude that is advised of, thousandths of nominal, 10 to 200.
+    pub amplitude_drift_permille: u16,
+    /// Whether `amplitude_nominal` and `balance` are what a survey of this resolver found. Only
+    /// then are the windings compared with them from turn to turn.
+    pub is_surveyed: bool,
     /// The resolver's imperfections.
     pub balance: Balance,
     /// Electrical angle at top dead centre.
@@ -79,14 +95,14 @@ impl Settings {
         damping_permille: 707,
         acceleration_max_deg_s2: 300_000,
         speed_max_milli_spm: 1_000_000,
+        lash_millidegrees: 100,
         disagreement_millidegrees: 300,
         coast_us: 10_000,
-        balance: Balance {
-            sine_offset: 0,
-            cosine_offset: 0,
-            gain_ppm: 0,
-            quadrature_urad: 0,
-        },
+        unbalance_advise_millidegrees: 500,
+        unbalance_latch_millidegrees: 3_000,
+        amplitude_drift_permille: 50,
+        is_surveyed: false,
+        balance: Balance::PERFECT,
         zero_offset: ZeroOffset::at_top(ElectricalAngle::from_bits(1 << 29)),
         direction: Direction::Increasing,
     };
@@ -122,18 +138,25 @@ pub enum ConfigError {
     OffsetLimit,
     /// `noise_limit_codes` is outside 16 to 512.
     NoiseLimit,
-    /// `bandwidth_hz` is zero or more than a sixteenth of the carrier.
+    /// `bandwidth_hz` is zero, more than a sixteenth of the carrier, or too high for the damping.
     Bandwidth,
-    /// `damping_permille` is outside 500 to 1200.
+    /// `damping_permille` is outside 700 to 1200.
     Damping,
     /// `acceleration_max_deg_s2` is outside 100 to 1 000 000.
     Acceleration,
     /// `speed_max_milli_spm` is outside 1000 to 2 000 000.
     Speed,
+    /// `lash_millidegrees` is above 5000.
+    Lash,
     /// `disagreement_millidegrees` is outside 50 to 5000.
     Disagreement,
     /// `coast_us` is outside 1000 to 10 000.
     Coast,
+    /// `unbalance_advise_millidegrees` is outside 100 to 3000, or not below
+    /// `unbalance_latch_millidegrees`, or that is outside 500 to 5000.
+    Unbalance,
+    /// `amplitude_drift_permille` is outside 10 to 200.
+    AmplitudeDrift,
     /// `balance` is outside its bounds.
     Balance(balance::ConfigError),
 }
@@ -157,12 +180,17 @@ impl core::fmt::Display for ConfigError {
             Self::Residue => "residue_limit_permille: 5 to 200",
             Self::OffsetLimit => "offset_limit_codes: 8 to 512",
             Self::NoiseLimit => "noise_limit_codes: 16 to 512",
-            Self::Bandwidth => "bandwidth_hz: 1 to a sixteenth of carrier_hz",
-            Self::Damping => "damping_permille: 500 to 1200",
+            Self::Bandwidth => {
+                "bandwidth_hz: 1 to a sixteenth of carrier_hz, less with a damping above 850"
+            }
+            Self::Damping => "damping_permille: 700 to 1200",
             Self::Acceleration => "acceleration_max_deg_s2: 100 to 1000000",
             Self::Speed => "speed_max_milli_spm: 1000 to 2000000",
+            Self::Lash => "lash_millidegrees: 0 to 5000",
             Self::Disagreement => "disagreement_millidegrees: 50 to 5000",
             Self::Coast => "coast_us: 1000 to 10000",
+            Self::Unbalance => "unbalance_advise_millidegrees: 100 to 3000 and below unbalance_latch_millidegrees: 500 to 5000",
+            Self::AmplitudeDrift => "amplitude_drift_permille: 10 to 200",
             Self::Balance(balance::ConfigError::Gain) => "balance gain_ppm: -200000 to 200000",
             Self::Balance(balance::ConfigError::Quadrature) => {
                 "balance quadrature_urad: -175000 to 175000"
@@ -188,11 +216,26 @@ pub struct Config {
     /// Largest step of the direct decode from one frame to the next, counts.
     pub(super) step_max: u32,
     pub(super) coast_frames_max: u16,
+    pub(super) acceleration: acceleration::Config,
+    /// Speed from which no healthy press stops within a tenth of a degree, counts a frame.
+    pub(super) stopping_speed: u32,
+    /// What the windings were when they were surveyed, if they were.
+    pub(super) fingerprint: Option<fingerprint::Config>,
+    /// 2⁻¹⁵ radian.
+    pub(super) unbalance_advise: u32,
+    /// 2⁻¹⁵ radian.
+    pub(super) unbalance_latch: u32,
+    /// 2⁻¹⁵ of the nominal amplitude.
+    pub(super) amplitude_drift: u32,
+    /// How far a frame's angle is from its middle in time, microseconds.
+    phase_shift_us: i32,
     /// Static bound plus the greatest acceleration's lag, counts.
     disagreement: u32,
     /// Half the greatest acceleration, counts per frame².
     half_acceleration: u32,
-    frames_per_second: u32,
+    frame_us: u32,
+    /// Frames a millisecond, 2⁻¹⁶.
+    frames_per_milli: u32,
     /// Frames a microsecond, 2⁻³².
     frames_per_micro: u32,
 }
@@ -222,7 +265,7 @@ impl Config {
         let speed_max = per_frame(settings.speed_max_milli_spm, settings.carrier_hz);
         let acceleration = per_frame_squared(settings.acceleration_max_deg_s2, settings.carrier_hz);
         let floor = counts(settings.disagreement_millidegrees);
-        let lag = lag(acceleration, &tracking);
+        let jerk = speed_after(acceleration, settings.lash_millidegrees);
         Ok(Self {
             demodulator: demodulator::Config::new(settings.phase_millidegrees),
             balance,
@@ -232,18 +275,59 @@ impl Config {
             direction: settings.direction,
             speed_max,
             step_max: speed_max.saturating_add(floor),
+            // The frame after a burst still differs from the last one in it.
             coast_frames_max: quotient(
                 settings.coast_us as u64,
                 frame_us(settings.carrier_hz) as u64,
-            ) as u16,
-            disagreement: floor.saturating_add(lag),
+            )
+            .saturating_add(1) as u16,
+            acceleration: acceleration::Config::new(
+                acceleration.saturating_add(acceleration / 20),
+                speed_noise(floor, settings.bandwidth_hz, settings.carrier_hz).saturating_add(jerk),
+            ),
+            stopping_speed: speed_after(acceleration, 100).saturating_add(jerk),
+            fingerprint: if settings.is_surveyed {
+                Some(fingerprint::Config::new(settings.amplitude_nominal))
+            } else {
+                None
+            },
+            unbalance_advise: radians_q15(settings.unbalance_advise_millidegrees),
+            unbalance_latch: radians_q15(settings.unbalance_latch_millidegrees),
+            amplitude_drift: (settings.amplitude_drift_permille as u32).wrapping_mul(32_768)
+                / 1_000,
+            phase_shift_us: phase_shift_us(settings.phase_millidegrees, settings.carrier_hz),
+            disagreement: floor
+                .saturating_add(tracking.lag(acceleration))
+                .saturating_add(jerk_lag(jerk, settings.bandwidth_hz, settings.carrier_hz)),
             half_acceleration: acceleration / 2,
-            frames_per_second: settings.carrier_hz,
+            frame_us: frame_us(settings.carrier_hz),
+            frames_per_milli: (((settings.carrier_hz as u64) << 16) / 1_000) as u32,
             frames_per_micro: (((settings.carrier_hz as u64) << 32) / 1_000_000) as u32,
         })
     }
 
     /// [`try_new`](Self::try_new) for a constant: settings that cannot work do not compile.
+    ///
+    /// ```
+    /// use stopwright_core::receiver::{Config, Settings};
+    /// const CONFIG: Config = Config::new(Settings { bandwidth_hz: 120, ..Settings::DEFAULT });
+    /// ```
+    /// A carrier that is no multiple of the tick rate:
+    /// ```compile_fail,E0080
+    /// use stopwright_core::receiver::{Config, Settings};
+    /// const CONFIG: Config = Config::new(Settings { tick_hz: 900, ..Settings::DEFAULT });
+    /// ```
+    /// A tracking bandwidth beyond the frame rate:
+    /// ```compile_fail,E0080
+    /// use stopwright_core::receiver::{Config, Settings};
+    /// const CONFIG: Config = Config::new(Settings { bandwidth_hz: 6_000, ..Settings::DEFAULT });
+    /// ```
+    /// An amplitude window that excludes the nominal amplitude:
+    /// ```compile_fail,E0080
+    /// use stopwright_core::receiver::{Config, Settings};
+    /// const CONFIG: Config =
+    ///     Config::new(Settings { amplitude_upper_permille: 990, ..Settings::DEFAULT });
+    /// ```
     ///
     /// # Panics
     /// While compiling, on settings that cannot work. At run time use `try_new`.
@@ -258,16 +342,38 @@ impl Config {
     /// Widest healthy difference between direct decode and prediction after `coasted` frames of
     /// prediction, counts of 2⁻³² turn.
     pub const fn disagreement(&self, coasted: u16) -> u32 {
+        // At most 10 ms and a frame at 10⁶ degrees per second squared: 50 degrees, far from 2³².
         let frames = coasted as u32;
-        self.disagreement.saturating_add(
-            self.half_acceleration
-                .saturating_mul(frames.saturating_mul(frames)),
-        )
+        let squared = frames.wrapping_mul(frames);
+        self.disagreement
+            .wrapping_add(self.half_acceleration.wrapping_mul(squared))
+    }
+
+    /// Time of some carrier frames.
+    pub(super) const fn frames(&self, count: u16) -> Duration {
+        Duration::from_micros(self.frame_us.wrapping_mul(count as u32))
     }
 
     /// Time of one carrier frame.
     pub const fn frame_time(&self) -> Duration {
-        Duration::from_micros(frame_us(self.frames_per_second))
+        Duration::from_micros(self.frame_us)
+    }
+
+    /// The instant that the angle of a frame with its middle at `middle` holds for.
+    pub(super) const fn at(&self, middle: Instant) -> Instant {
+        let shift = Duration::from_micros(self.phase_shift_us.unsigned_abs());
+        if self.phase_shift_us < 0 {
+            middle.saturating_sub(shift)
+        } else {
+            middle.saturating_add(shift)
+        }
+    }
+
+    /// Whether `at` is one frame after `before`, within half a frame.
+    pub(super) const fn is_next_frame(&self, at: Instant, before: Instant) -> bool {
+        let half = (self.frame_us / 2) as u64;
+        let elapsed = at.as_micros().wrapping_sub(before.as_micros());
+        elapsed.wrapping_sub(half) < half.wrapping_mul(2)
     }
 
     /// Travel in `age` at `speed` counts a frame.
@@ -288,7 +394,7 @@ impl Config {
 
     /// Crank speed of `speed` electrical counts a frame.
     pub(super) const fn to_speed(self, speed: i32) -> CrankSpeed {
-        let per_ms = (speed as i64).wrapping_mul(self.frames_per_second as i64) / 1_000;
+        let per_ms = (speed as i64).wrapping_mul(self.frames_per_milli as i64) >> 16;
         let forward = match self.direction {
             Direction::Increasing => per_ms,
             Direction::Decreasing => per_ms.wrapping_neg(),
@@ -359,6 +465,7 @@ const fn check_limits(s: &Settings) -> Result<(), ConfigError> {
             2_000_000,
             ConfigError::Speed,
         ),
+        (s.lash_millidegrees, 0, 5_000, ConfigError::Lash),
         (
             s.disagreement_millidegrees,
             50,
@@ -366,6 +473,24 @@ const fn check_limits(s: &Settings) -> Result<(), ConfigError> {
             ConfigError::Disagreement,
         ),
         (s.coast_us, 1_000, 10_000, ConfigError::Coast),
+        (
+            s.unbalance_advise_millidegrees,
+            100,
+            3_000,
+            ConfigError::Unbalance,
+        ),
+        (
+            s.unbalance_latch_millidegrees,
+            500,
+            5_000,
+            ConfigError::Unbalance,
+        ),
+        (
+            s.amplitude_drift_permille as u32,
+            10,
+            200,
+            ConfigError::AmplitudeDrift,
+        ),
     ];
     let mut rest: &[(u32, u32, u32, ConfigError)] = &rows;
     while let [(value, low, high, error), tail @ ..] = rest {
@@ -373,6 +498,9 @@ const fn check_limits(s: &Settings) -> Result<(), ConfigError> {
             return Err(*error);
         }
         rest = tail;
+    }
+    if s.unbalance_advise_millidegrees >= s.unbalance_latch_millidegrees {
+        return Err(ConfigError::Unbalance);
     }
     Ok(())
 }
@@ -387,17 +515,6 @@ const fn integrity_of(s: &Settings) -> integrity::Config {
         offset: s.offset_limit_codes,
         noise: s.noise_limit_codes,
     }
-}
-
-/// Lag of the loop behind `acceleration` counts per frame², with the 5 % by which its step
-/// response may run over, counts.
-const fn lag(acceleration: u32, tracking: &tracking::Config) -> u32 {
-    let lag = quotient(
-        (acceleration as u64) << 32,
-        tracking.acceleration_constant() as u64,
-    );
-    let lag = lag.saturating_add(lag / 20);
-    if lag > (1 << 30) { 1 << 30 } else { lag as u32 }
 }
 
 /// Rounded down; the largest value for a divisor of zero, which no bound lets through.
@@ -442,6 +559,58 @@ const fn per_frame_squared(deg_s2: u32, carrier_hz: u32) -> u32 {
     let per_second = ((deg_s2 as u64) << 32) / 360;
     let frames = (carrier_hz as u64).wrapping_mul(carrier_hz as u64);
     quotient(per_second, frames).saturating_add(1) as u32
+}
+
+/// A third of the static bound on the decodes' difference, turned through the loop's natural
+/// frequency: some five standard deviations of two speeds' difference at three codes of noise.
+const fn speed_noise(floor: u32, bandwidth_hz: u32, carrier_hz: u32) -> u32 {
+    let scaled = (floor as u64)
+        .wrapping_mul(bandwidth_hz as u64)
+        .wrapping_mul(2_094);
+    quotient(scaled, (carrier_hz as u64).wrapping_mul(1_000)) as u32
+}
+
+/// √(2·a·s): the speed reached over a way s from rest at an acceleration a in counts per frame².
+const fn speed_after(acceleration: u32, way_millidegrees: u32) -> u32 {
+    let way = counts(way_millidegrees) as u64;
+    // Below 2¹⁹ counts per frame² at 5000 frames a second and 2²⁶ counts; at 1000 below 2²⁴.
+    (acceleration as u64)
+        .wrapping_mul(way)
+        .wrapping_mul(2)
+        .isqrt() as u32
+}
+
+/// Largest lag of the loop behind a sudden change of speed: 0.46 of it over the natural angular
+/// frequency, at the least damping.
+const fn jerk_lag(speed: u32, bandwidth_hz: u32, carrier_hz: u32) -> u32 {
+    let scaled = (speed as u64)
+        .wrapping_mul(carrier_hz as u64)
+        .wrapping_mul(732);
+    quotient(scaled, (bandwidth_hz as u64).wrapping_mul(10_000)) as u32
+}
+
+/// A frame's angle is weighed by the square of the carrier at each sample. The weights of a
+/// carrier in phase balance at the fourth sample, the middle; those of a carrier that leads by φ
+/// at 3.5 + (cos 2φ − sin 2φ)/2 samples.
+const fn phase_shift_us(phase_millidegrees: i32, carrier_hz: u32) -> i32 {
+    let doubled = CrankTravel::from_millidegrees(phase_millidegrees.wrapping_mul(2));
+    let doubled = ElectricalAngle::from_bits(doubled.as_counts() as u32);
+    let (sine, cosine) = crate::trig::sin_cos(doubled);
+    // In 2⁻¹⁶ samples from the fourth.
+    let samples = (cosine as i64)
+        .wrapping_sub(sine as i64)
+        .wrapping_sub(1 << 15);
+    const SAMPLES: i64 = SAMPLES_PER_FRAME as i64;
+    let sample_ns = (frame_us(carrier_hz) as i64)
+        .wrapping_mul(1_000)
+        .div_euclid(SAMPLES);
+    let rounding: i64 = 500 << 16;
+    (samples.wrapping_mul(sample_ns).wrapping_add(rounding) >> 16).div_euclid(1_000) as i32
+}
+
+const fn radians_q15(millidegrees: u32) -> u32 {
+    // 2π·2¹⁵/360 000 in 2⁻¹⁶.
+    (millidegrees as u64).wrapping_mul(37_481).wrapping_shr(16) as u32
 }
 
 /// Tangent of an angle up to 45 degrees in 2⁻¹⁵.

@@ -1,6 +1,6 @@
 //! `stopwright explain`: the fault table, for people.
 
-use super::Problem;
+use super::{Problem, say};
 use stopwright_core::fault::{FaultCode, FaultRow, Reaction, ResetRule};
 
 #[derive(clap::Args)]
@@ -14,18 +14,18 @@ pub(super) fn run(arguments: &Arguments) -> Result<u8, Problem> {
         None => {
             for code in FaultCode::ALL {
                 let row = code.row();
-                println!(
-                    "{:>3}  {:<32} {}",
+                say(&format!(
+                    "{:>3}  {:<32} {}\n",
                     row.number,
                     row.name,
                     reaction(row.reaction)
-                );
+                ))?;
             }
             Ok(0)
         }
         Some(number) => {
             let code = FaultCode::from_number(number).ok_or_else(|| unknown(number))?;
-            print!("{}", text(&code.row()));
+            say(&text(&code.row()))?;
             Ok(0)
         }
     }

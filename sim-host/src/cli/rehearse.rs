@@ -1,7 +1,7 @@
 //! `stopwright rehearse`.
 
 use super::progress::Progress;
-use super::{Problem, quantity};
+use super::{Problem, quantity, say};
 use crate::distance::rule_named;
 use crate::press::{LETTERS, Press};
 use crate::record::{self, folder, text};
@@ -9,10 +9,6 @@ use crate::rehearse::{self, Options};
 use crate::resolver::ResolverSetup;
 use std::path::{Path, PathBuf};
 use stopwright_core::safety_distance::Rule;
-
-/// Rules for the presence sensing unless others are named: the United States form and the
-/// international one.
-const RULES: [Rule; 2] = [Rule::UsStoppingTime, Rule::IsoOrthogonal2010];
 
 #[derive(clap::Args)]
 pub(super) struct Arguments {
@@ -35,11 +31,11 @@ pub(super) struct Arguments {
     #[arg(long, value_name = "LENGTH", value_parser = quantity::length_mm)]
     distance: Option<f64>,
     /// Imperfections of the resolver and its converter, such as gain=2%,offset=2%,quadrature=1deg.
-    #[arg(long, value_name = "LIST", default_value = "")]
+    #[arg(long, value_name = "LIST", default_value = "", value_parser = resolver_list)]
     resolver: String,
     /// Rule the presence sensing must satisfy, by name; may be given more than once.
-    #[arg(long = "rule", value_name = "NAME")]
-    rules: Vec<String>,
+    #[arg(long = "rule", value_name = "NAME", value_parser = rule_named)]
+    rules: Vec<Rule>,
     /// Show cautions and the summary only.
     #[arg(long)]
     quiet: bool,
@@ -66,12 +62,12 @@ pub(super) fn run(arguments: &Arguments) -> Result<u8, Problem> {
     };
     let written = folder::write(&arguments.out, &contents, if_not_empty)?;
     if arguments.json {
-        print!("{}", record::json::write(&done.record)?);
+        say(&record::json::write(&done.record)?)?;
     } else {
-        print!(
-            "{}",
-            text::summary(&done.record, Some(&written.page.display().to_string()))
-        );
+        say(&text::summary(
+            &done.record,
+            Some(&written.page.display().to_string()),
+        ))?;
     }
     Ok(done.record.verdict.exit_status)
 }
@@ -95,16 +91,12 @@ fn options(arguments: &Arguments) -> Result<Options, Problem> {
         resolver.apply(&arguments.resolver)?;
         note("resolver", arguments.resolver.clone());
     }
-    let named: Result<Vec<Rule>, _> = arguments
-        .rules
-        .iter()
-        .map(|name| rule_named(name))
-        .collect();
-    let mut rules = named?;
+    let mut rules = arguments.rules.clone();
     if rules.is_empty() {
-        rules.extend(RULES);
+        rules.extend(super::RULES);
     } else {
-        note("rule", arguments.rules.join(", "));
+        let names: Vec<&str> = rules.iter().map(|rule| rule.text().name).collect();
+        note("rule", names.join(", "));
     }
     Ok(Options {
         press,
@@ -115,6 +107,15 @@ fn options(arguments: &Arguments) -> Result<Options, Problem> {
         rules,
         given,
     })
+}
+
+/// A list of imperfections that can be applied.
+fn resolver_list(text: &str) -> Result<String, String> {
+    if !text.is_empty() {
+        let mut setup = ResolverSetup::default();
+        setup.apply(text).map_err(|error| error.to_string())?;
+    }
+    Ok(text.to_owned())
 }
 
 /// A built-in press by its letter, or a press file.

@@ -426,7 +426,7 @@ fn bad_numbers_are_refused_with_their_place_and_range() {
     cells[1].stops[6].time_ms = f64::NAN;
     let text = error(&cells, &guard);
     assert!(
-        text.contains("cell 2, stop 7") && text.contains("0.001 to 10000"),
+        text.contains("cell 2, stop 7") && text.contains("0.001 to 60000"),
         "{text}"
     );
     let far = safeguard(1e9, 14.0, 8.0);

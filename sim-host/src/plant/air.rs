@@ -159,8 +159,9 @@ impl Air {
         self.elements[element].shifted
     }
 
-    pub(super) fn set_gap_ms(&mut self, gap_ms: f64) {
+    pub(super) fn set_brake(&mut self, gap_ms: f64, touch_bar: f64) {
         self.data.gap_s = gap_ms * 1e-3;
+        self.data.brake_touch_bar = touch_bar;
         self.settle();
     }
 
@@ -201,13 +202,13 @@ impl Air {
         self.settled = self.shares_now(self.settled_s + 1.0);
     }
 
-    /// Does everything due at `now_s`; what happened is added to `marks`. `shift_delay_s` is the
-    /// scatter of this stop.
+    /// Does everything due at `now_s`; what happened is added to `marks`. `shift_delay_s` is how much
+    /// later than nominal each element goes off in this stop.
     pub(super) fn act(
         &mut self,
         now_s: f64,
         faults: &Faults,
-        shift_delay_s: f64,
+        shift_delay_s: [f64; 2],
         marks: &mut Vec<Mark>,
     ) {
         while let Some(index) = self.due(now_s) {
@@ -234,9 +235,11 @@ impl Air {
                 self.schedule(now_s, Item::Shift(element, wanted));
             }
         }
-        self.act(now_s, faults, 0.0, marks);
+        self.act(now_s, faults, [0.0; 2], marks);
         self.redirect(now_s, faults);
         self.settle();
+        let newest = self.stretches[self.stretches.len() - 1];
+        self.plan_knots(now_s, &newest);
     }
 
     /// Opens the dump valve: supply shut off and the clutch exhausted through a way of its own,
@@ -270,8 +273,7 @@ impl Air {
         } else {
             Mark::WrittenOff(element)
         });
-        self.agenda
-            .retain(|(_, item)| !matches!(item, Item::Coil(e, _) if *e == element));
+        self.cancel(|item| matches!(item, Item::Coil(e, _) if e == element));
         let wanted = on || faults.output_stuck_on[element];
         if wanted != self.elements[element].coil {
             let drop_s = if on { 0.0 } else { self.data.drop_s };
@@ -285,7 +287,7 @@ impl Air {
         element: usize,
         on: bool,
         faults: &Faults,
-        shift_delay_s: f64,
+        shift_delay_s: [f64; 2],
         marks: &mut Vec<Mark>,
     ) {
         if self.elements[element].coil == on {
@@ -299,14 +301,13 @@ impl Air {
             Mark::CoilOff(element)
         });
         self.settle();
-        self.agenda
-            .retain(|(_, item)| !matches!(item, Item::Shift(e, _) if *e == element));
+        self.cancel(|item| matches!(item, Item::Shift(e, _) if e == element));
         if self.elements[element].shifted != on {
             let delay_s = if on {
                 self.data.shift_on_s
             } else {
                 // Even the quickest spool needs a part of its nominal time.
-                let scattered = self.data.shift_off_s + shift_delay_s;
+                let scattered = self.data.shift_off_s + shift_delay_s[element];
                 scattered.max(0.2 * self.data.shift_off_s) + faults.valve_slow_ms[element] * 1e-3
             };
             self.schedule(now_s + delay_s, Item::Shift(element, on));
@@ -396,6 +397,11 @@ impl Air {
     fn schedule(&mut self, at_s: f64, item: Item) {
         self.agenda.push((at_s, item));
         self.next_s = self.next_s.min(at_s);
+    }
+
+    fn cancel(&mut self, is_off: impl Fn(Item) -> bool) {
+        self.agenda.retain(|(_, item)| !is_off(*item));
+        self.refresh_next();
     }
 
     fn refresh_next(&mut self) {

@@ -11,12 +11,15 @@ const FASTEST_RAD_S: f64 = 6.0 * std::f64::consts::PI / 180.0;
 const RISE_RAD_S2: f64 = 2.0 * FASTEST_RAD_S;
 /// How quickly the crank follows the gear, s.
 const FOLLOW_S: f64 = 0.01;
+/// How long the gear holds at rest before the brake is set again, s: the crank has followed.
+const SETTLE_S: f64 = 0.1;
 
 /// The turning gear and its state.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Barring {
     wanted_rad_s: f64,
     now_rad_s: f64,
+    settling_s: f64,
     torque_max_nm: f64,
 }
 
@@ -30,6 +33,7 @@ impl Barring {
         Self {
             wanted_rad_s: 0.0,
             now_rad_s: 0.0,
+            settling_s: 0.0,
             torque_max_nm: 1.5 * (weight_nm + press.drive_train.friction_nm),
         }
     }
@@ -40,18 +44,39 @@ impl Barring {
         } else {
             0.0
         };
+        if self.wanted_rad_s != 0.0 {
+            self.settling_s = SETTLE_S;
+        }
     }
 
     pub(super) fn releases_brake(&self) -> bool {
-        self.wanted_rad_s != 0.0 || self.now_rad_s != 0.0
+        self.settling_s > 0.0
     }
 
-    /// Whether its speed moved.
+    /// Whether its speed moved or the brake was set.
     pub(super) fn step(&mut self, span_s: f64) -> bool {
+        if self.settling_s == 0.0 {
+            return false;
+        }
         let apart = self.wanted_rad_s - self.now_rad_s;
         let most = RISE_RAD_S2 * span_s;
         self.now_rad_s += apart.clamp(-most, most);
-        apart != 0.0
+        if self.wanted_rad_s == 0.0 && self.now_rad_s == 0.0 {
+            self.settling_s = (self.settling_s - span_s).max(0.0);
+        }
+        apart != 0.0 || self.settling_s == 0.0
+    }
+
+    /// Torque with which the gear pushes at a standing crank: as much as it has, until it moves;
+    /// at rest it only takes up `load_nm`.
+    pub(super) fn push_nm(&self, load_nm: f64) -> f64 {
+        if !self.releases_brake() {
+            0.0
+        } else if self.now_rad_s == 0.0 {
+            (-load_nm).clamp(-self.torque_max_nm, self.torque_max_nm)
+        } else {
+            self.torque_max_nm.copysign(self.now_rad_s)
+        }
     }
 
     /// Torque at the crank that follows the gear's speed against `load_nm`, the torque all else

@@ -54,6 +54,8 @@ pub(super) struct Rates {
     /// Torque by which the mode could hold on: of the locked clutch beyond what it carries, of
     /// brake and friction beyond what pulls at the standing crank, N·m. Negative: the mode ends.
     pub(super) margin_nm: f64,
+    /// Torque that goes through the train to the crank, N·m.
+    pub(super) drive_nm: f64,
     power: Energy,
 }
 
@@ -147,10 +149,14 @@ impl Plant {
 
     fn standing_rates(&self, at: &Motion, torques: &Torques, motor_nm: f64) -> Rates {
         let drive_nm = torques.clutch_nm * sign(at.flywheel_rad_s);
-        let hold_nm = torques.brake_nm + self.machine.friction_nm;
+        let pull_nm = self.rest_nm() + drive_nm;
+        let hold_nm =
+            torques.brake_nm + self.machine.friction_nm + self.work_against_nm(at, pull_nm);
         Rates {
             flywheel_accel: (motor_nm - drive_nm) / self.machine.flywheel_kg_m2,
-            margin_nm: hold_nm - (self.rest_pull_nm + self.barring_pull_nm(at) + drive_nm).abs(),
+            margin_nm: hold_nm - pull_nm.abs(),
+            // The brake holds the weight.
+            drive_nm: -self.rest_pull_nm,
             power: Energy {
                 motor_j: motor_nm * at.flywheel_rad_s,
                 clutch_j: drive_nm * at.flywheel_rad_s,
@@ -189,6 +195,7 @@ impl Plant {
             accel,
             flywheel_accel,
             margin_nm: torques.clutch_nm - clutch_nm.abs(),
+            drive_nm: clutch_nm - direction * torques.brake_nm + load.barring_nm,
             power: Energy {
                 motor_j: motor_nm * at.flywheel_rad_s,
                 brake_j: torques.brake_nm * along,
@@ -200,15 +207,29 @@ impl Plant {
         }
     }
 
+    /// Work that would have to be done if the crank gave way to this pull, N·m.
+    fn work_against_nm(&self, at: &Motion, pull_nm: f64) -> f64 {
+        if !self.machine.works() {
+            return 0.0;
+        }
+        let gradient = self.machine.pose(at).gradient;
+        self.machine.work_nm(at.angle_rad, gradient, pull_nm).abs()
+    }
+
     /// Torque with which all but brake and friction pulls at the standing crank, N·m.
     pub(super) fn pull_nm(&self) -> f64 {
         let drive_nm = self.torques(self.time_s).clutch_nm * sign(self.motion.flywheel_rad_s);
-        self.rest_pull_nm + self.barring_pull_nm(&self.motion) + drive_nm
+        self.rest_nm() + drive_nm
+    }
+
+    /// Torque of weight and turning gear at the standing crank, N·m.
+    fn rest_nm(&self) -> f64 {
+        self.rest_pull_nm + self.barring.push_nm(self.rest_pull_nm)
     }
 
     /// Torque of the weight at the crank where it is now, N·m.
     pub(super) fn weight_nm(&self) -> f64 {
-        self.machine.unbalanced_n * self.machine.pose(&self.motion).gradient
+        self.unbalanced_n(&self.motion) * self.machine.pose(&self.motion).gradient
     }
 
     /// Difference in acceleration by which a slipping clutch without torque would drift apart:
@@ -228,11 +249,16 @@ impl Plant {
             / (inertia + flywheel)
     }
 
+    fn unbalanced_n(&self, at: &Motion) -> f64 {
+        self.counterbalance
+            .unbalanced_n(|| self.machine.slide_m(at.angle_rad))
+    }
+
     fn load(&self, at: &Motion, direction: f64, brake_nm: f64) -> Load {
         let machine = &self.machine;
         let pose = machine.pose(at);
         let work_nm = machine.work_nm(at.angle_rad, pose.gradient, at.speed_rad_s);
-        let other_nm = machine.unbalanced_n * pose.gradient
+        let other_nm = self.unbalanced_n(at) * pose.gradient
             - work_nm
             - direction * (brake_nm + machine.friction_nm)
             - pose.half_inertia_slope * at.speed_rad_s * at.speed_rad_s;
@@ -245,14 +271,6 @@ impl Plant {
             work_nm,
             barring_nm,
         }
-    }
-
-    fn barring_pull_nm(&self, at: &Motion) -> f64 {
-        if !self.barring.releases_brake() {
-            return 0.0;
-        }
-        let inertia = self.machine.pose(at).inertia;
-        self.barring.torque_nm(0.0, inertia, self.rest_pull_nm)
     }
 
     fn motor_nm(&self, flywheel_rad_s: f64) -> f64 {

@@ -1,11 +1,17 @@
-//! Brake lining: heat, fade, wear.
+//! Brake lining: heat, fade, wear, bedding, moisture.
 
+use super::setup::Setup;
 use crate::press::Brake;
 
 /// Specific heat of the cast iron that stores the heat, J/(kg·K).
 const SPECIFIC_HEAT: f64 = 480.0;
 /// Temperature above which friction falls, °C.
 const FADE_FROM_C: f64 = 40.0;
+/// Share of the torque that a new lining lacks, and the stops that bed in all but a third of it.
+const UNBEDDED_SHARE: f64 = 0.2;
+const BEDDING_STOPS: f64 = 150.0;
+/// Stops after which all but a third of the moisture is gone.
+const DRYING_STOPS: f64 = 2.0;
 /// However hot or worn, a lining keeps this share of its torque in the model.
 const LEAST_SHARE: f64 = 0.05;
 
@@ -20,12 +26,15 @@ pub(super) struct Lining {
     gap_ms_per_mm: f64,
     wear_mm_per_j: f64,
     ambient_c: f64,
+    bedding_stops: Option<f64>,
+    moisture: f64,
+    stops: f64,
     pub(super) temperature_c: f64,
     pub(super) wear_mm: f64,
 }
 
 impl Lining {
-    pub(super) fn new(brake: &Brake, ambient_c: f64, temperature_c: f64, wear_mm: f64) -> Self {
+    pub(super) fn new(brake: &Brake, setup: &Setup) -> Self {
         Self {
             capacity_j_k: brake.mass_kg * SPECIFIC_HEAT,
             cooling_w_k: brake.cooling_w_per_k,
@@ -35,9 +44,12 @@ impl Lining {
             gap_ms_per_mm: brake.gap_ms_per_mm,
             // cm³/MJ over cm² is cm/MJ; times ten, over a million: mm/J.
             wear_mm_per_j: brake.wear_cm3_per_mj / brake.lining_cm2 * 10.0 / 1e6,
-            ambient_c,
-            temperature_c,
-            wear_mm,
+            ambient_c: setup.ambient_c,
+            bedding_stops: setup.stops_since_relining.map(f64::from),
+            moisture: setup.moisture,
+            stops: 0.0,
+            temperature_c: setup.brake_c,
+            wear_mm: setup.lining_wear_mm,
         }
     }
 
@@ -45,7 +57,11 @@ impl Lining {
     pub(super) fn torque_share(&self) -> f64 {
         let fade = 1.0 - self.fade_per_k * (self.temperature_c - FADE_FROM_C).max(0.0);
         let spring = 1.0 - self.spring_loss_per_mm * self.wear_mm;
-        (fade.max(0.0) * spring.max(0.0)).max(LEAST_SHARE)
+        let bedding = self.bedding_stops.map_or(1.0, |before| {
+            1.0 - UNBEDDED_SHARE * (-(before + self.stops) / BEDDING_STOPS).exp()
+        });
+        let moisture = 1.0 + self.moisture * (-self.stops / DRYING_STOPS).exp();
+        (fade.max(0.0) * spring.max(0.0) * bedding * moisture).max(LEAST_SHARE)
     }
 
     /// Time the piston takes across the gap, ms.
@@ -60,7 +76,22 @@ impl Lining {
         self.wear_mm += energy_j * self.wear_mm_per_j;
     }
 
+    /// Counts stops made.
+    pub(super) fn count(&mut self, stops: f64) {
+        self.stops += stops;
+    }
+
+    /// Stops counted.
+    pub(super) fn stops(&self) -> f64 {
+        self.stops
+    }
+
     /// A long span at constant heating power, in closed form.
+    /// The steady temperature under this power.
+    pub(super) fn temper(&mut self, power_w: f64) {
+        self.temperature_c = self.ambient_c + power_w / self.cooling_w_k;
+    }
+
     pub(super) fn soak(&mut self, power_w: f64, span_s: f64) {
         let final_k = power_w / self.cooling_w_k;
         let decay = (-span_s * self.cooling_w_k / self.capacity_j_k).exp();

@@ -29,8 +29,6 @@ pub(super) struct Machine {
     crank_kg_m2: f64,
     pub(super) flywheel_kg_m2: f64,
     pub(super) friction_nm: f64,
-    /// Weight of slide and die that the counterbalance does not carry, N.
-    pub(super) unbalanced_n: f64,
     pub(super) clutch_nm: f64,
     /// Full brake torque of the running stop.
     pub(super) brake_nm: f64,
@@ -63,21 +61,14 @@ impl Machine {
     pub(super) fn new(press: &Press, setup: &Setup) -> Self {
         let work_n = 1e3 * setup.work_share * setup.faults.work_factor;
         let points = press.work.height_mm.iter().zip(&press.work.force_kn);
-        let moving_kg = press.masses.slide_kg + setup.die_kg;
-        let carried = if setup.faults.counterbalance_lost {
-            0.0
-        } else {
-            setup.counterbalance_share
-        };
         let rated_nm = 1e3 * press.motor.power_kw / (press.speed.nominal_spm * PI / 30.0);
         Self {
             r_m: press.crank_radius_mm() * 1e-3,
             rod_m: press.frame.rod_mm * 1e-3,
-            mass_kg: moving_kg,
+            mass_kg: press.masses.slide_kg + setup.die_kg,
             crank_kg_m2: press.masses.crank_kg_m2,
             flywheel_kg_m2: press.masses.flywheel_kg_m2,
             friction_nm: press.drive_train.friction_nm,
-            unbalanced_n: moving_kg * GRAVITY_M_S2 * (1.0 - carried),
             clutch_nm: press.clutch.torque_nm * setup.faults.clutch_factor,
             brake_nm: press.brake.torque_nm,
             work: if work_n > 0.0 {
@@ -107,6 +98,11 @@ impl Machine {
         kinematics::slide_travel_mm(self.r_m, self.rod_m, angle_rad)
     }
 
+    /// Whether the stroke meets work.
+    pub(super) fn works(&self) -> bool {
+        !self.work.is_empty()
+    }
+
     /// Torque of the work curve, against the motion; only while the slide goes down.
     pub(super) fn work_nm(&self, angle_rad: f64, gradient: f64, speed_rad_s: f64) -> f64 {
         match self.work.first() {
@@ -132,15 +128,21 @@ impl Machine {
         self.work.last().map_or(0.0, |(_, force)| *force)
     }
 
+    /// Deceleration of the free flywheel with the motor off, rad/s².
+    pub(super) fn run_down_rad_s2(&self) -> f64 {
+        RUN_DOWN_SHARE * self.motor.rated_nm / self.flywheel_kg_m2
+    }
+
     /// Torque of the motor at the crank; off, the flywheel's own drag.
     pub(super) fn motor_nm(&self, on: bool, setting_rad_s: f64, flywheel_rad_s: f64) -> f64 {
         let motor = &self.motor;
         if !on || setting_rad_s <= 0.0 {
-            return if flywheel_rad_s > 0.0 {
-                -RUN_DOWN_SHARE * motor.rated_nm
-            } else {
+            let turns = if flywheel_rad_s == 0.0 {
                 0.0
+            } else {
+                flywheel_rad_s.signum()
             };
+            return -RUN_DOWN_SHARE * motor.rated_nm * turns;
         }
         let torque = motor.steepness_nm * (1.0 - flywheel_rad_s / setting_rad_s);
         let lowest = if motor.can_brake {

@@ -10,8 +10,14 @@
 
 use super::equations::{Clutch, Crank, Motion, Rates, sign};
 use super::truth::Mark;
-use super::{INSTANT_S, Plant, STEP_S};
+use super::{CrankState, INSTANT_S, Plant, STEP_S};
 use std::f64::consts::TAU;
+
+/// Slower than this the crank rests when barring ends and the brake is set, rad/s.
+const STILL_RAD_S: f64 = 1e-4;
+
+/// Shortest time between two changes of mode, s.
+const BETWEEN_CHANGES_S: f64 = 10e-6;
 
 /// A step tried from the present state.
 #[derive(Clone, Copy, Debug)]
@@ -53,12 +59,18 @@ impl Plant {
         match self.first_change(&whole) {
             None => self.take(&whole),
             Some((at_s, change)) => {
-                let part = self.trial(at_s);
+                let part = self.trial(at_s.max(self.soonest_s(span_s)));
                 self.take(&part);
+                self.changed_s = self.time_s;
                 self.enter(change);
                 self.refresh();
             }
         }
+    }
+
+    /// Modes that follow each other without end would stop time: a second change waits.
+    fn soonest_s(&self, span_s: f64) -> f64 {
+        (self.changed_s + BETWEEN_CHANGES_S - self.time_s).clamp(0.0, span_s)
     }
 
     fn trial(&self, span_s: f64) -> Trial {
@@ -81,12 +93,61 @@ impl Plant {
         self.energy.flow(&trial.middle, trial.span_s);
         self.lining
             .absorb(trial.middle.brake_w() * trial.span_s, trial.span_s);
-        if self.clutch != Clutch::Locked {
-            // The drag of a run-down ends at rest.
-            self.motion.flywheel_rad_s = self.motion.flywheel_rad_s.max(0.0);
+        self.rest_flywheel(trial.span_s);
+        self.twist(trial.span_s);
+        if self.counterbalance.leaks() {
+            self.counterbalance.leak(trial.span_s);
+            self.refresh();
         }
+        let barred = self.barring.releases_brake();
         if self.setting.step(trial.span_s) | self.barring.step(trial.span_s) {
             self.refresh();
+        }
+        if barred && !self.barring.releases_brake() && self.motion.speed_rad_s.abs() < STILL_RAD_S {
+            self.stand();
+        }
+    }
+
+    /// The crank beyond the twisting train, and the first zero of its speed in a stop.
+    fn twist(&mut self, span_s: f64) {
+        let Some(mut wind_up) = self.wind_up else {
+            return;
+        };
+        let standing = self.crank == Crank::Standing;
+        let friction_nm = standing.then_some(self.machine.friction_nm);
+        let inertia = self.machine.pose(&self.motion).inertia;
+        wind_up.step(span_s, inertia, self.rates.drive_nm, friction_nm);
+        self.wind_up = Some(wind_up);
+        let after = self.state();
+        let ended = |direction: f64| direction * after.speed_rad_s <= 0.0;
+        if !self.crank_rests && self.stops.open_direction().is_some_and(ended) {
+            self.rest_crank(&after);
+        }
+    }
+
+    /// Tells the first zero of crank speed, found by its straight line back from `after`.
+    fn rest_crank(&mut self, after: &CrankState) {
+        self.crank_rests = true;
+        let since_s = if after.accel_rad_s2 == 0.0 {
+            0.0
+        } else {
+            (after.speed_rad_s / after.accel_rad_s2).clamp(0.0, STEP_S)
+        };
+        let zero = CrankState {
+            time_s: after.time_s - since_s,
+            angle_rad: after.angle_rad - 0.5 * after.speed_rad_s * since_s,
+            speed_rad_s: 0.0,
+            ..*after
+        };
+        self.note_at(Mark::Standstill, &zero);
+    }
+
+    /// The drag of a run-down ends at rest; what it would take away in a step is gone.
+    fn rest_flywheel(&mut self, span_s: f64) {
+        let last_rad_s = self.machine.run_down_rad_s2() * span_s;
+        let free = self.clutch != Clutch::Locked;
+        if free && !self.motor_on && self.motion.flywheel_rad_s < last_rad_s {
+            self.motion.flywheel_rad_s = 0.0;
         }
     }
 
@@ -190,10 +251,18 @@ impl Plant {
 
     fn stand(&mut self) {
         self.motion.speed_rad_s = 0.0;
+        if self.crank == Crank::Standing {
+            return;
+        }
         self.crank = Crank::Standing;
         self.clutch = Clutch::Slipping(sign(self.motion.flywheel_rad_s));
-        self.note(Mark::Standstill);
         self.refresh();
+        // Beyond a twisted train the crank may still swing on: then its own zero is awaited.
+        let state = self.state();
+        let swings_on = |direction: f64| direction * state.speed_rad_s > 0.0;
+        if !self.crank_rests && !self.stops.open_direction().is_some_and(swings_on) {
+            self.rest_crank(&state);
+        }
         if self.rates.margin_nm < 0.0 {
             self.break_away();
         }
@@ -201,6 +270,7 @@ impl Plant {
 
     fn break_away(&mut self) {
         self.crank = Crank::Turning(sign(self.pull_nm()));
+        self.crank_rests = false;
         self.note(Mark::StartOfMotion);
         self.clutch = if self.motion.flywheel_rad_s == 0.0 && self.bites.clutch {
             Clutch::Locked

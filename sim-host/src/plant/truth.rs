@@ -99,6 +99,11 @@ impl StopLog {
         std::mem::take(&mut self.done)
     }
 
+    /// Direction of travel of the stop that runs now, if one does.
+    pub(super) fn open_direction(&self) -> Option<f64> {
+        self.open.map(|stop| stop.speed_spm.signum())
+    }
+
     pub(super) fn note(&mut self, event: &Event, is_turning: bool) {
         match event.mark {
             Mark::WrittenOff(_) if is_turning && self.command.is_none() => {

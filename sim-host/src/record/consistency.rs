@@ -46,6 +46,10 @@ fn verdict(record: &Record) -> Vec<String> {
             is_whole,
             "the verdict is restricted, yet names no restriction",
         ),
+        Outcome::NotJudged => note(
+            verdict.exit_status != 0,
+            "the press was not judged, the exit status is not 0",
+        ),
         Outcome::NotCommissionable => {
             note(
                 verdict.exit_status == 0,

@@ -240,6 +240,8 @@ pub enum Outcome {
     /// Something must change first. The default: nothing passes for want of an answer.
     #[default]
     NotCommissionable,
+    /// Evidence only: nobody asked for an answer, or what it takes was not given.
+    NotJudged,
 }
 
 /// A caution, and the step it stands before.

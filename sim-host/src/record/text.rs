@@ -26,6 +26,7 @@ pub fn outcome(outcome: Outcome) -> &'static str {
         Outcome::Commissionable => "commissionable",
         Outcome::Restricted => "commissionable with restrictions",
         Outcome::NotCommissionable => "not commissionable",
+        Outcome::NotJudged => "not judged",
     }
 }
 
@@ -59,11 +60,14 @@ fn limits(set: &LimitSet) -> String {
 }
 
 fn top_stop(stop: &TopStop) -> String {
-    let release = stop
-        .release_deg
-        .map_or("no release angle found".to_owned(), |deg| {
-            format!("release at {} deg", near(deg, 1))
-        });
+    let release = match (stop.release_deg, &stop.rest_criterion) {
+        (Some(deg), _) => format!("release at {} deg", near(deg, 1)),
+        (None, Some(rest)) if stop.search.is_empty() => {
+            let answer = if rest.pass { "met" } else { "not met" };
+            format!("rest criterion {answer} by {} stops", rest.n)
+        }
+        (None, _) => "no release angle found".to_owned(),
+    };
     format!(
         "{} at {} SPM: {release}",
         stop.mode,

@@ -34,6 +34,10 @@ pub(super) struct Evidence<'a> {
     /// The speed the limits are stored with: the highest that may be used.
     pub(super) spm: f64,
     pub(super) release_deg: f64,
+    /// Crank speed at the release, and mean speeds of the top and the mid-stroke stops.
+    pub(super) release_spm: f64,
+    pub(super) top_spm: f64,
+    pub(super) mid_spm: f64,
     pub(super) rest_deviation_deg: f64,
     /// Output written to spool shifted, switching off: mean and deviation, ms.
     pub(super) shift_off_ms: (f64, f64),
@@ -51,8 +55,8 @@ pub(super) fn settings(base: &Schema, evidence: &Evidence<'_>) -> Option<Schema>
     schema.stage = Stage::Commissioned;
     let curve = evidence.proposal.curve.as_ref();
     schema.stop.curve = curve.map_or(schema.stop.curve, |curve| core_curve(curve, 0.0));
-    schema.stop.top = stop_limits(evidence.spm, &top.time_ms, &top.travel_deg);
-    schema.stop.mid_stroke = stop_limits(evidence.spm, &mid.time_ms, &mid.travel_deg);
+    schema.stop.top = stop_limits(evidence.top_spm, &top.time_ms, &top.travel_deg);
+    schema.stop.mid_stroke = stop_limits(evidence.mid_spm, &mid.time_ms, &mid.travel_deg);
     schema.top_stop = top_stop_of(evidence, &top.travel_deg);
     schema.angles = angles(evidence.rest_deviation_deg);
     schema.guards = guards(evidence.press, evidence.rules);
@@ -86,7 +90,7 @@ fn top_stop_of(evidence: &Evidence<'_>, travel_deg: &Limits) -> top_stop::Config
     top_stop::Config {
         target: CrankAngle::TOP_DEAD_CENTRE,
         release: units::angle(evidence.release_deg),
-        speed: units::speed(evidence.spm),
+        speed: units::speed(evidence.release_spm),
         curve: curve.map_or(plate, |curve| core_curve(curve, before_ms)),
         late_bound: units::travel(late_deg.min(OVERRUN_DEG - WINDOW_DEG)),
         // No more than what the advisory limit stands for may be absorbed.

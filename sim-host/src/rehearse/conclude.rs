@@ -6,22 +6,17 @@ use super::{
     Rehearsed, bench, commission, distances, drills, fill, function_checks, matrix, release,
     settings_file,
 };
+use crate::assess::entries;
 use crate::bench::Bench;
 use crate::limits::{LimitsError, Proposal, Verdict};
 use crate::operator::Trouble;
+use crate::outcome::{NOT_COMMISSIONABLE, exit_status};
 use crate::plant::Setup;
 use crate::record::csv::Trace;
 use crate::record::{self, Outcome};
 use crate::rehearse::cautions::Step;
 use crate::statistics::Summary;
 use stopwright_core::settings::{Schema, Settings};
-
-/// Exit status of the command for each outcome.
-pub const COMMISSIONABLE: u8 = 0;
-/// Commissionable at the named speeds or in the named modes only.
-pub const RESTRICTED: u8 = 3;
-/// Not commissionable.
-pub const NOT_COMMISSIONABLE: u8 = 4;
 
 impl Rehearsal<'_> {
     /// A sensor that does not prove itself ends the work.
@@ -65,6 +60,23 @@ impl Rehearsal<'_> {
         }
     }
 
+    /// A press without a speed for single strokes has no stops to judge.
+    pub(super) fn end_without_a_speed(mut self, left_out: &[LeftOut]) -> Rehearsed {
+        let (reasons, ways_out) = reasons_of(left_out);
+        self.record.verdict = record::Verdict {
+            outcome: Outcome::NotCommissionable,
+            exit_status: NOT_COMMISSIONABLE,
+            restricted_to: Vec::new(),
+            reasons,
+            ways_out,
+        };
+        Rehearsed {
+            record: self.record,
+            settings: None,
+            traces: Vec::new(),
+        }
+    }
+
     /// Verdict and everything that follows from it.
     pub(super) fn conclude(
         mut self,
@@ -75,14 +87,14 @@ impl Rehearsal<'_> {
         let traces = self.enter_evidence(speeds, proposal)?;
         self.record.verdict = self.verdict(left_out, proposal);
         let settings = self.commission(speeds, proposal);
-        if let Some(schema) = &settings {
-            self.run_commissioned(schema)?;
+        if let Some((schema, spm)) = &settings {
+            self.run_commissioned(schema, *spm)?;
         }
         self.downgrade();
         let is_released = self.record.verdict.outcome != Outcome::NotCommissionable;
         let settings = settings
             .filter(|_| is_released)
-            .map(|schema| settings_file::write(&schema));
+            .map(|(schema, _)| settings_file::write(&schema));
         Ok(Rehearsed {
             record: self.record,
             settings,
@@ -100,9 +112,9 @@ impl Rehearsal<'_> {
         let record = &mut self.record;
         record.stop_matrix = stop_matrix;
         record.stop_signatures = signatures;
-        record.stop_curve = fill::curve_entry(proposal, speeds);
+        record.stop_curve = entries::curve(proposal);
         for report in &proposal.speeds {
-            record.limits.extend(fill::limit_entry(proposal, report));
+            record.limits.extend(entries::limits(proposal, report));
             let rules = &self.options.rules;
             record
                 .distances
@@ -158,16 +170,10 @@ impl Rehearsal<'_> {
             }
         }
         let two_hand_fails = !reasons.is_empty() && proposal.verdict == Verdict::Commissionable;
-        for out in left_out {
-            reasons.push(format!(
-                "a single stroke at {} SPM would have to be released at {:.0} degrees, before {:.0}: \
-                 not measured",
-                out.spm, out.release_deg, RELEASE_EARLIEST_DEG
-            ));
-            push_new(
-                &mut ways_out,
-                "slow the press before a single stroke or a commanded stop".to_owned(),
-            );
+        let (more_reasons, more_ways_out) = reasons_of(left_out);
+        reasons.extend(more_reasons);
+        for way_out in more_ways_out {
+            push_new(&mut ways_out, way_out);
         }
         let (outcome, speeds) = match &proposal.verdict {
             _ if two_hand_fails => (Outcome::NotCommissionable, Vec::new()),
@@ -192,7 +198,7 @@ impl Rehearsal<'_> {
     }
 
     /// The commissioned settings, for the highest speed that passed.
-    fn commission(&mut self, speeds: &[AtSpeed], proposal: &Proposal) -> Option<Schema> {
+    fn commission(&mut self, speeds: &[AtSpeed], proposal: &Proposal) -> Option<(Schema, f64)> {
         if self.record.verdict.outcome == Outcome::NotCommissionable {
             return None;
         }
@@ -219,13 +225,16 @@ impl Rehearsal<'_> {
             proposal,
             spm: at.spm,
             release_deg: at.release_deg,
+            release_spm: at.release_spm,
+            top_spm: fill::mean_speed_spm(at, true),
+            mid_spm: fill::mean_speed_spm(at, false),
             rest_deviation_deg: fill::rest_deviation_deg(at),
             shift_off_ms: (shift.mean, shift.deviation),
             rules: &self.options.rules,
         };
         let schema = commission::settings(&self.schema, &evidence)?;
         match Settings::try_new(schema) {
-            Ok(_) => Some(schema),
+            Ok(_) => Some((schema, at.spm)),
             Err(problems) => {
                 self.record.verdict.outcome = Outcome::NotCommissionable;
                 for problem in &problems {
@@ -240,8 +249,7 @@ impl Rehearsal<'_> {
     }
 
     /// Production strokes, drills and function checks under the commissioned settings.
-    fn run_commissioned(&mut self, schema: &Schema) -> Result<(), RehearsalError> {
-        let spm = crate::units::speed_spm(schema.top_stop.speed);
+    fn run_commissioned(&mut self, schema: &Schema, spm: f64) -> Result<(), RehearsalError> {
         self.caution(Step::Strokes);
         self.bench.plant_mut().set_speed_spm(spm);
         matrix::wait_for_speed(&mut self.bench, spm).during("change of speed")?;
@@ -261,11 +269,11 @@ impl Rehearsal<'_> {
 
         self.caution(Step::Drills);
         let options = self.options;
-        let schema = *schema;
+        let settings = super::preparation::settings(schema)?;
         let mut number = 0;
         let mut fresh = || -> Result<Bench, Trouble> {
             number += 1;
-            fresh_bench(options, &schema, spm, number)
+            fresh_bench(options, settings, spm, number)
         };
         self.watch.step("drills", drills::COUNT);
         self.record.drills = drills::run(&mut fresh, || self.watch.tick()).during("drills")?;
@@ -306,7 +314,7 @@ impl Rehearsal<'_> {
 
 fn fresh_bench(
     options: &super::Options,
-    schema: &Schema,
+    settings: Settings,
     spm: f64,
     number: u32,
 ) -> Result<Bench, Trouble> {
@@ -314,22 +322,25 @@ fn fresh_bench(
         spm,
         ..Setup::nominal(&options.press)
     };
-    let mut bench = bench(
-        options,
-        &setup,
-        super::preparation::settings(schema),
-        &format!("drill {number}"),
-    );
+    let mut bench = bench(options, &setup, settings, &format!("drill {number}"));
     bench.power_up()?;
     Ok(bench)
 }
 
-fn exit_status(outcome: Outcome) -> u8 {
-    match outcome {
-        Outcome::Commissionable => COMMISSIONABLE,
-        Outcome::Restricted => RESTRICTED,
-        Outcome::NotCommissionable => NOT_COMMISSIONABLE,
+/// Why speeds were left out, and what to do about it.
+fn reasons_of(left_out: &[LeftOut]) -> (Vec<String>, Vec<String>) {
+    let reason = |out: &LeftOut| {
+        format!(
+            "a single stroke at {} SPM would have to be released at {:.0} degrees, before {:.0}: \
+             not measured",
+            out.spm, out.release_deg, RELEASE_EARLIEST_DEG
+        )
+    };
+    let mut ways_out = Vec::new();
+    if !left_out.is_empty() {
+        ways_out.push("slow the press before a single stroke or a commanded stop".to_owned());
     }
+    (left_out.iter().map(reason).collect(), ways_out)
 }
 
 fn push_new(list: &mut Vec<String>, text: String) {

@@ -3,7 +3,7 @@
 
 use crate::bench::Bench;
 use crate::operator::Trouble;
-use crate::plant::Faults;
+use crate::plant::{Faults, Mark};
 use crate::record::Drill;
 use crate::resolver::ResolverFaults;
 use crate::units;
@@ -14,6 +14,8 @@ use stopwright_core::stroke::Mode;
 /// A fault, where it strikes, and what must come of it.
 struct Plan {
     code: FaultCode,
+    /// Another fault that says the same as well.
+    or: Option<FaultCode>,
     injected: &'static str,
     /// Crank angle at which it strikes.
     at_deg: f64,
@@ -29,7 +31,7 @@ enum Clock {
     Injection,
     /// From the drive going off.
     StopCommand,
-    /// From the latch limit running out, counted from coil off.
+    /// From the first latch limit being passed, in time or in travel, by plant truth.
     LatchLimit,
 }
 
@@ -39,6 +41,7 @@ const PATIENCE_MS: u32 = 20_000;
 const PLANS: [Plan; 5] = [
     Plan {
         code: FaultCode::SignalLow,
+        or: None,
         injected: "sine winding opened while closing",
         at_deg: 60.0,
         strike: |bench| {
@@ -53,6 +56,7 @@ const PLANS: [Plan; 5] = [
     },
     Plan {
         code: FaultCode::StopTimeExceeded,
+        or: Some(FaultCode::StopTravelExceeded),
         injected: "brake torque down to 40 % before the top stop",
         at_deg: 180.0,
         strike: |bench| {
@@ -67,6 +71,7 @@ const PLANS: [Plan; 5] = [
     },
     Plan {
         code: FaultCode::ValveElementStuck,
+        or: None,
         injected: "second valve element stays shifted",
         at_deg: 180.0,
         strike: |bench| {
@@ -81,6 +86,7 @@ const PLANS: [Plan; 5] = [
     },
     Plan {
         code: FaultCode::StopNotEnding,
+        or: None,
         injected: "both valve elements stay shifted: the press would repeat",
         at_deg: 180.0,
         strike: |bench| {
@@ -95,6 +101,7 @@ const PLANS: [Plan; 5] = [
     },
     Plan {
         code: FaultCode::PermissiveAir,
+        or: None,
         injected: "counterbalance air lost while closing",
         at_deg: 90.0,
         strike: |bench| {
@@ -140,6 +147,7 @@ impl Plan {
                 units::travel_deg(ahead).abs() < 90.0 && units::travel_deg(ahead) <= 0.0
             })
         })?;
+        bench.take_events();
         (self.strike)(&mut bench);
         let seen = self.watch(&mut bench);
         bench.let_go();
@@ -155,8 +163,8 @@ impl Plan {
         };
         let mut quiet_ms = 0;
         for _ in 0..PATIENCE_MS {
-            let outputs = bench.tick().clone();
-            seen.note(bench, &outputs, self.code, start_s);
+            let outputs = *bench.tick();
+            seen.note(bench, &outputs, self, start_s);
             let is_over = seen.latched_s.is_some() && outputs.stroke.is_standing();
             quiet_ms = if is_over { quiet_ms + 1 } else { 0 };
             if quiet_ms > 1_000 {
@@ -165,6 +173,11 @@ impl Plan {
         }
         seen.settle(bench);
         seen
+    }
+
+    fn is_met_by(&self, outputs: &Outputs) -> bool {
+        let mut codes = [Some(self.code), self.or].into_iter().flatten();
+        codes.any(|code| outputs.latched.contains(code))
     }
 
     fn judge(&self, seen: &Seen) -> Drill {
@@ -211,6 +224,7 @@ struct Seen {
     commanded_s: Option<f64>,
     limit_s: Option<f64>,
     second_means: bool,
+    coil_off_deg: Option<f64>,
     others: Vec<u8>,
     /// The valve stayed off after the latch, whatever the hands did.
     stays_off: bool,
@@ -218,7 +232,7 @@ struct Seen {
 }
 
 impl Seen {
-    fn note(&mut self, bench: &Bench, outputs: &Outputs, code: FaultCode, start_s: f64) {
+    fn note(&mut self, bench: &mut Bench, outputs: &Outputs, plan: &Plan, start_s: f64) {
         let now_s = bench.now_s() - start_s;
         self.speed_spm = self
             .speed_spm
@@ -226,15 +240,32 @@ impl Seen {
         if self.commanded_s.is_none() && !outputs.valve.is_on {
             self.commanded_s = Some(now_s + units::duration_ms(outputs.valve.after) / 1e3);
         }
-        if self.limit_s.is_none() {
-            self.limit_s = bench.limit_runs_out_s().map(|at| at - start_s);
-        }
-        if outputs.latched.contains(code) && self.latched_s.is_none() {
+        self.note_limit(bench, start_s);
+        if self.latched_s.is_none() && plan.is_met_by(outputs) {
             self.latched_s = Some(now_s);
         }
         self.second_means |= outputs.second_means;
-        for fault in outputs.raised.iter().filter(|fault| *fault != code) {
+        for fault in outputs.raised.iter().filter(|fault| *fault != plan.code) {
             self.others.push(fault.number());
+        }
+    }
+
+    /// When the stop passed the first of its two limits.
+    fn note_limit(&mut self, bench: &mut Bench, start_s: f64) {
+        let off = bench
+            .take_events()
+            .into_iter()
+            .find(|event| matches!(event.mark, Mark::CoilOff(_)));
+        self.coil_off_deg = self.coil_off_deg.or(off.map(|event| event.angle_deg));
+        let now_s = bench.now_s();
+        let travel_deg = self
+            .coil_off_deg
+            .map(|from| bench.plant().state().angle_rad.to_degrees() - from);
+        let latch = bench.controller().settings().get().stop.top.travel_latch;
+        let too_far = travel_deg.is_some_and(|travel| travel > units::travel_deg(latch));
+        let too_long = bench.limit_runs_out_s().is_some_and(|limit| now_s > limit);
+        if self.limit_s.is_none() && (too_far || too_long) {
+            self.limit_s = Some(now_s - start_s);
         }
     }
 

@@ -4,14 +4,12 @@ use super::AtSpeed;
 use super::commission::{OVERRUN_DEG, OVERRUN_SOURCE, WINDOW_DEG};
 use super::matrix::{Cell, CellKey, MID_STROKE_DEG};
 use crate::bench::MeasuredStop;
-use crate::limits::{self, LimitSet, Position, Proposal, SpeedReport, Warmth};
+use crate::limits::{self, Position, Proposal, SpeedReport, Warmth};
 use crate::press::Press;
 use crate::record::csv::{Trace, TraceSample};
 use crate::record::{self, Accuracy, BrakeCondition, NamedText, OverrunWindow, StopKind};
-use crate::statistics::rest::RestJudgement;
 use crate::statistics::{Demand, Summary};
 use crate::units;
-use statrs::distribution::{ContinuousCDF, Normal};
 use stopwright_core::stop_time::StopRecord;
 
 /// The press's data plate.
@@ -266,37 +264,6 @@ fn accuracy(speeds: &[AtSpeed]) -> Option<Accuracy> {
     })
 }
 
-/// Limits of the top stop at one speed.
-pub(super) fn limit_entry(proposal: &Proposal, report: &SpeedReport) -> Option<record::LimitSet> {
-    let set: &LimitSet = proposal.limit_set(Position::Top, report.speed_spm)?;
-    let ordered_time = set.time_ms.is_ordered();
-    let ordered_travel = set.travel_deg.is_ordered();
-    let headroom = report.headroom.as_ref();
-    Some(record::LimitSet {
-        speed_spm: report.speed_spm,
-        rule: set.rule.clone(),
-        reference_ms: set.time_ms.baseline,
-        reference_deg: set.travel_deg.baseline,
-        advisory_ms: ordered_time.then_some(set.time_ms.advisory),
-        latch_ms: ordered_time.then_some(set.time_ms.latch),
-        advisory_deg: ordered_travel.then_some(set.travel_deg.advisory),
-        latch_deg: ordered_travel.then_some(set.travel_deg.latch),
-        scatter_allowance_ms: set.time_ms.scatter,
-        drift_allowance_ms: set.time_ms.drift.unwrap_or(0.0),
-        distance_ceiling_ms: headroom.map(|h| h.allowed_top_ms),
-        distance_ceiling_rule: headroom.map(|h| h.governing_rule.to_owned()),
-        mid_to_top_ratio: report.ratio_mid_to_top,
-        mid_to_top_limit_ratio: Some(proposal.criteria.ratio_most),
-        habit: report.habit.map(|habit| record::Habit {
-            advisory_ms: habit.advisory_ms,
-            latch_ms: habit.latch_ms,
-            advisory_torque_ratio: Some(habit.torque_left_at_advisory),
-            latch_torque_ratio: Some(habit.torque_left_at_latch),
-            distance_holds: habit.distance_allows_latch,
-        }),
-    })
-}
-
 /// The top stop at one speed.
 pub(super) fn top_stop_entry(
     at: &AtSpeed,
@@ -322,49 +289,12 @@ pub(super) fn top_stop_entry(
             n: rest.stops as u32,
             window_deg: proposal.criteria.rest.tolerance_deg,
             within_ratio: rest.share_within,
-            within_assured_ratio: share_assured(proposal, &rest),
+            within_assured_ratio: proposal.criteria.rest.share_assured(&rest),
             required_ratio: demand.content(),
             confidence_ratio: demand.confidence(),
             pass: rest.rms_deg <= rest.rms_allowed_deg,
         }),
     }
-}
-
-/// The share within the tolerance that the rests vouch for: that of centred stops as wide as the
-/// widest root mean square they leave possible.
-fn share_assured(proposal: &Proposal, rest: &RestJudgement) -> f64 {
-    let criterion = &proposal.criteria.rest;
-    let widest = rest.rms_deg * criterion.deviation_allowed_deg() / rest.rms_allowed_deg;
-    let quantile = criterion.tolerance_deg / widest.max(f64::MIN_POSITIVE);
-    2.0 * Normal::standard().cdf(quantile) - 1.0
-}
-
-/// The curve of travel over speed.
-pub(super) fn curve_entry(proposal: &Proposal, speeds: &[AtSpeed]) -> Option<record::StopCurve> {
-    let curve = proposal.curve.as_ref()?;
-    let points: Vec<record::CurvePoint> = speeds
-        .iter()
-        .filter_map(|speed| {
-            let set = proposal.limit_set(Position::Top, speed.spm)?;
-            let travel_deg = set.cells.first()?.travel_deg.mean;
-            Some(record::CurvePoint {
-                speed_spm: speed.spm,
-                travel_deg,
-                fitted_deg: curve.travel_deg(speed.spm),
-            })
-        })
-        .collect();
-    let residual_worst_deg = points
-        .iter()
-        .map(|p| (p.travel_deg - p.fitted_deg).abs())
-        .fold(0.0, f64::max);
-    Some(record::StopCurve {
-        a_deg_per_spm: curve.a_deg_per_spm,
-        b_deg_per_spm2: curve.b_deg_per_spm2,
-        reaction_ms: curve.reaction_ms(),
-        points,
-        residual_worst_deg,
-    })
 }
 
 /// Mean and deviation of the rest at one speed, degrees.
@@ -377,4 +307,16 @@ pub(super) fn rest_deviation_deg(at: &AtSpeed) -> f64 {
         .map(|stop| units::overrun_deg(stop.record.rest_angle))
         .collect();
     Summary::of(&rests).map_or(0.0, |summary| summary.deviation)
+}
+
+/// Mean crank speed at coil off, of the top or of the mid-stroke stops.
+pub(super) fn mean_speed_spm(at: &AtSpeed, is_top: bool) -> f64 {
+    let speeds: Vec<f64> = at
+        .cells
+        .iter()
+        .filter(|cell| cell.key.command_deg.is_none() == is_top)
+        .flat_map(|cell| &cell.stops)
+        .map(|stop| units::speed_spm(stop.record.speed))
+        .collect();
+    Summary::of(&speeds).map_or(at.spm, |summary| summary.mean)
 }

@@ -2,6 +2,7 @@
 //! for supervised work.
 
 use crate::press::Press;
+use crate::rehearse::RehearsalError;
 use crate::units;
 use stopwright_core::angle::CrankAngle;
 use stopwright_core::receiver;
@@ -60,9 +61,19 @@ pub(super) fn from_data_plate(press: &Press) -> Schema {
     }
 }
 
-/// The settings in force; those made here always hold together.
-pub(super) fn settings(schema: &Schema) -> Settings {
-    Settings::try_new(*schema).expect("settings made from a checked data plate hold together")
+/// The settings in force.
+///
+/// # Errors
+/// A data plate from which no consistent settings follow: each number may be allowed by itself and
+/// the stops they predict still be beyond what a controller can time.
+pub(super) fn settings(schema: &Schema) -> Result<Settings, RehearsalError> {
+    Settings::try_new(*schema).map_err(|problems| RehearsalError::DataPlate {
+        problems: problems
+            .iter()
+            .map(|problem| format!("{problem:?}"))
+            .collect::<Vec<_>>()
+            .join("; "),
+    })
 }
 
 /// From the request at the controller's inputs to coil off, at the longest: a tick until it is

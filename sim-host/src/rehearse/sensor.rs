@@ -2,15 +2,19 @@
 
 use crate::bench::Bench;
 use crate::kinematics;
-use crate::operator::{CaptureTrouble, Trouble};
+use crate::operator::{CaptureTrouble, Captured, Trouble};
 use crate::press::Press;
 use crate::record::{Direction, DirectionProof, HeightPair, ProofPoint, SignalCheck, ZeroCapture};
-use crate::rehearse::balance;
 use crate::units;
 use stopwright_core::angle::ElectricalAngle;
+use stopwright_core::balance::{self, Balance, Survey, Surveyed};
 use stopwright_core::receiver;
+use stopwright_core::signal::WindingAmplitudes;
+use stopwright_core::trig;
 use stopwright_core::zero_offset::{self, CaptureConfig, ZeroOffset};
 
+/// Full scale of the detected amplitudes.
+const FULL_SCALE: f64 = 32_767.0;
 /// Gain and quadrature beyond which the resolver or its wiring is looked at first (job practice:
 /// 5 per cent makes 1.4 degrees, standards of resolver error in docs/RECEIVER.md).
 const GAIN_LIMIT: f64 = 0.05;
@@ -35,58 +39,89 @@ fn dial(bench: &Bench) -> f64 {
     (bench.plant().slide_mm() / DIAL_MM).round() * DIAL_MM
 }
 
-/// Signal check over one barred turn.
+/// Signal check over one barred turn, and the survey of the windings; none when it is refused.
 pub(super) fn check_signal(
     bench: &mut Bench,
     settings: &receiver::Settings,
-) -> Result<(SignalCheck, balance::Identified), Trouble> {
-    let mut fit = balance::Identification::new();
+) -> Result<(SignalCheck, Option<Surveyed>), Trouble> {
+    let (mut survey, mut turn) = (Survey::new(), Vec::new());
     let nominal = f64::from(settings.amplitude_nominal);
-    let (mut low, mut high, mut frames) = (f64::MAX, f64::MIN, 0u32);
+    let (mut low, mut high) = (f64::MAX, f64::MIN);
     let start = bench.plant().state().angle_rad;
     bench.bar(1.0, |bench| {
         let signal = bench.controller().signal();
-        fit.add(f64::from(signal.raw.sine), f64::from(signal.raw.cosine));
+        let angle_rad = bench.plant().state().angle_rad;
+        survey.feed(signal.raw);
+        turn.push((signal.raw, angle_rad));
         let amplitude = f64::from(signal.amplitude) / nominal;
         (low, high) = (low.min(amplitude), high.max(amplitude));
-        frames += 1;
-        bench.plant().state().angle_rad - start >= 2.0 * std::f64::consts::PI
+        angle_rad - start >= std::f64::consts::TAU
     })?;
     let noise_deg = noise_at_rest(bench);
-    let found = fit.identify();
-    let limits = [
-        settings.amplitude_lower_permille,
-        settings.amplitude_upper_permille,
-    ];
-    let [low_limit, high_limit] = limits.map(|permille| f64::from(permille) / 1e3);
-    let offset_limit = f64::from(settings.offset_limit_codes) / 2_048.0;
-    let pass = low >= low_limit
-        && high <= high_limit
-        && found.sine_offset.abs() <= offset_limit
-        && found.cosine_offset.abs() <= offset_limit
-        && found.gain_error.abs() <= GAIN_LIMIT
-        && found.quadrature_deg.abs() <= QUADRATURE_LIMIT_DEG
-        && noise_deg <= NOISE_LIMIT_DEG;
-    let check = SignalCheck {
-        frames,
+    let surveyed = survey.identify();
+    let balance = surveyed
+        .map(|surveyed| surveyed.balance)
+        .unwrap_or_default();
+    let share = |offset: i16| f64::from(offset) / FULL_SCALE;
+    let quadrature_deg = (f64::from(balance.quadrature_urad) / 1e6).to_degrees();
+    let mut check = SignalCheck {
+        frames: turn.len() as u32,
         travel_deg: 360.0,
         amplitude_min_ratio: low,
         amplitude_max_ratio: high,
-        amplitude_low_limit_ratio: low_limit,
-        amplitude_high_limit_ratio: high_limit,
-        sine_offset_ratio: found.sine_offset,
-        cosine_offset_ratio: found.cosine_offset,
-        offset_limit_ratio: offset_limit,
-        gain_error_ratio: found.gain_error,
+        amplitude_low_limit_ratio: f64::from(settings.amplitude_lower_permille) / 1e3,
+        amplitude_high_limit_ratio: f64::from(settings.amplitude_upper_permille) / 1e3,
+        sine_offset_ratio: share(balance.sine_offset),
+        cosine_offset_ratio: share(balance.cosine_offset),
+        offset_limit_ratio: f64::from(settings.offset_limit_codes) / 2_048.0,
+        gain_error_ratio: f64::from(balance.gain_ppm) / 1e6,
         gain_error_limit_ratio: GAIN_LIMIT,
-        quadrature_deg: found.quadrature_deg,
+        quadrature_deg,
         quadrature_limit_deg: QUADRATURE_LIMIT_DEG,
         noise_deg,
         noise_limit_deg: NOISE_LIMIT_DEG,
-        pass,
+        truth_error_unbalanced_deg: error_deg(&turn, Balance::default()),
+        truth_error_balanced_deg: error_deg(&turn, balance),
+        pass: false,
         notes: Vec::new(),
     };
+    if let Err(refusal) = &surveyed {
+        check
+            .notes
+            .push(format!("The windings could not be surveyed: {refusal:?}."));
+    }
+    check.pass = surveyed.is_ok() && is_within(&check);
+    let found = surveyed.ok().filter(|_| check.pass);
     Ok((check, found))
+}
+
+fn is_within(check: &SignalCheck) -> bool {
+    check.amplitude_min_ratio >= check.amplitude_low_limit_ratio
+        && check.amplitude_max_ratio <= check.amplitude_high_limit_ratio
+        && check.sine_offset_ratio.abs() <= check.offset_limit_ratio
+        && check.cosine_offset_ratio.abs() <= check.offset_limit_ratio
+        && check.gain_error_ratio.abs() <= check.gain_error_limit_ratio
+        && check.quadrature_deg.abs() <= check.quadrature_limit_deg
+        && check.noise_deg <= check.noise_limit_deg
+}
+
+/// Greatest error of the decoded angle over the turn against plant truth, its mean taken off: the
+/// zero is not known yet.
+fn error_deg(turn: &[(WindingAmplitudes, f64)], balance: Balance) -> Option<f64> {
+    let balance = balance::Config::try_new(balance).ok()?;
+    let errors: Vec<f64> = turn
+        .iter()
+        .filter_map(|&(raw, truth_rad)| {
+            let balanced = balance.apply(raw);
+            let angle = trig::atan2(balanced.sine, balanced.cosine).ok()?;
+            let seen_deg = f64::from(angle.to_bits()) * DEG_PER_COUNT;
+            Some(signed_deg(seen_deg - truth_rad.to_degrees()))
+        })
+        .collect();
+    let first = *errors.first()?;
+    let near = errors.iter().map(|error| signed_deg(error - first));
+    let mean = near.clone().sum::<f64>() / errors.len() as f64;
+    Some(near.map(|error| (error - mean).abs()).fold(0.0, f64::max))
 }
 
 /// Scatter of the direct decode with the crank at rest, degrees rms.
@@ -117,6 +152,7 @@ pub(super) fn capture_zero(
     bench: &mut Bench,
     press: &Press,
     direction: zero_offset::Direction,
+    truth_deg: f64,
 ) -> Result<(ZeroCapture, Option<ZeroOffset>), CaptureTrouble> {
     let height_mm = BISECTION_SHARE * press.frame.stroke_mm;
     // From wherever the slide stands to well below the height, on the way up.
@@ -125,6 +161,10 @@ pub(super) fn capture_zero(
     bench.bar_by(30.0)?;
     let (after_back, before_back) = pair(bench, -1.0, height_mm)?;
 
+    let widest = [before, after, before_back, after_back].map(|one| one.spread);
+    let spread = widest.into_iter().max().unwrap_or(0);
+    let [before, after, before_back, after_back] =
+        [before, after, before_back, after_back].map(|one| one.angle);
     let forward = ZeroOffset::from_equal_heights(before, after, direction);
     let reverse = ZeroOffset::from_equal_heights(before_back, after_back, direction);
     let pairs = vec![
@@ -136,7 +176,8 @@ pub(super) fn capture_zero(
     let slope_mm_per_deg = slope_mm_per_deg(press, angle_at(press, height_mm)).abs();
     let mut capture = ZeroCapture {
         lash_deg,
-        spread_deg: spread_limit_deg,
+        spread_deg: f64::from(spread) * DEG_PER_COUNT,
+        truth_zero_offset_deg: Some(truth_deg),
         spread_limit_deg,
         certainty_deg: DIAL_MM / slope_mm_per_deg + lash_deg / 2.0,
         pass: forward.is_ok() && reverse.is_ok(),
@@ -163,7 +204,7 @@ fn pair(
     bench: &mut Bench,
     direction: f64,
     height_mm: f64,
-) -> Result<(ElectricalAngle, ElectricalAngle), CaptureTrouble> {
+) -> Result<(Captured, Captured), CaptureTrouble> {
     bench.bar(direction, |bench| dial(bench) <= 1.1 * height_mm)?;
     bench.creep(direction, |bench| dial(bench) <= height_mm)?;
     let up = bench.capture_angle()?;

@@ -55,6 +55,13 @@ const CHOICES: &[Choice] = &[
     Choice::new("third-harmonic", "%", -20.0, 20.0, |s, v| {
         s.third_harmonic = v / 100.0
     }),
+    Choice::new("null", "%", -20.0, 20.0, |s, v| s.null_quarter = v / 100.0),
+    Choice::new("runout", "deg", 0.0, 10.0, |s, v| s.runout_deg = v),
+    Choice::new("ripple", "deg", 0.0, 5.0, |s, v| s.tooth_ripple_deg = v),
+    Choice::new("teeth", "", 5.0, 200.0, |s, v| s.teeth = v),
+    Choice::new("filter", "us", 0.0, 100.0, |s, v| s.filter_us = v),
+    Choice::new("skew", "us", -10.0, 10.0, |s, v| s.skew_us = v),
+    Choice::new("bits", "", 6.0, 12.0, |s, v| s.bits = v as u32),
     Choice::new("noise", "codes", 0.0, 500.0, |s, v| s.noise_codes = v),
     Choice::new("zero", "deg", -360.0, 360.0, |s, v| s.zero_deg = v),
     Choice::new("lash", "deg", 0.0, 20.0, |s, v| s.lash_deg = v),

@@ -115,6 +115,14 @@ impl RestCriterion {
         self.tolerance_deg / quantile
     }
 
+    /// The share within the tolerance that the rests vouch for: that of centred stops as wide as
+    /// the widest root mean square they leave possible.
+    pub fn share_assured(&self, rest: &RestJudgement) -> f64 {
+        let widest = rest.rms_deg * self.deviation_allowed_deg() / rest.rms_allowed_deg;
+        let quantile = self.tolerance_deg / widest.max(f64::MIN_POSITIVE);
+        2.0 * Normal::standard().cdf(quantile) - 1.0
+    }
+
     fn verdict(&self, summary: Summary, rms_deg: f64) -> RestVerdict {
         let allowed = self.deviation_allowed_deg();
         let narrowed = summary.deviation * narrowing(summary.count, self.demand.confidence);

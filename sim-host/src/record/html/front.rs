@@ -30,6 +30,7 @@ pub(super) fn verdict(record: &Record) -> Markup {
         Outcome::Commissionable => ("yes", "✓"),
         Outcome::Restricted => ("partly", "!"),
         Outcome::NotCommissionable => ("no", "✕"),
+        Outcome::NotJudged => ("partly", "?"),
     };
     let part = |title: &str, items: &[String]| {
         html! { @if !items.is_empty() { div { h3 { (title) } (list(items)) } } }

@@ -23,6 +23,7 @@ pub(super) fn signal(record: &Record) -> Markup {
             (mark(check.pass)) "."
         }
         (table("Signal over one barred turn", &columns, &signal_rows(check)))
+        @if let Some(effect) = balance_effect(check) { p { (effect) } }
         (list(&check.notes))
     }
 }
@@ -83,6 +84,18 @@ fn signal_rows(check: &SignalCheck) -> Vec<Vec<Markup>> {
             check.noise_deg <= check.noise_limit_deg,
         ),
     ]
+}
+
+/// What balancing does to the angle, where the truth is known.
+fn balance_effect(check: &SignalCheck) -> Option<String> {
+    let before = check.truth_error_unbalanced_deg?;
+    let after = check.truth_error_balanced_deg?;
+    Some(format!(
+        "Against the simulated crank the decoded angle is wrong by up to {} before its windings \
+         are balanced, and by up to {} once they are.",
+        near(before, 3) + "°",
+        near(after, 3) + "°"
+    ))
 }
 
 pub(super) fn zero_and_direction(record: &Record) -> Markup {

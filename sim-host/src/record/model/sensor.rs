@@ -36,6 +36,11 @@ pub struct SignalCheck {
     pub noise_deg: f64,
     /// Greatest noise allowed, in degrees.
     pub noise_limit_deg: f64,
+    /// Greatest error of the decoded angle over the turn before the windings are balanced, mean
+    /// taken off, in degrees; only a simulated press knows it.
+    pub truth_error_unbalanced_deg: Option<f64>,
+    /// The same once they are balanced, in degrees.
+    pub truth_error_balanced_deg: Option<f64>,
     /// All of the above within their limits.
     pub pass: bool,
     /// What the reader should know, such as a zero in the blind arc.

@@ -1,0 +1,8 @@
+//! The command as somebody calls it: exit statuses, folders, and errors that name what was found
+//! and what is allowed.
+
+mod folders;
+mod fuzzed;
+mod refusals;
+mod run;
+mod statuses;
