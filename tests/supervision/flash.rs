@@ -78,7 +78,7 @@ impl<const PAGE: usize> RamFlash<PAGE> {
         if self.is_dead {
             return Err(Failure::NoPower);
         }
-        if from % unit != 0 || to % unit != 0 {
+        if !from.is_multiple_of(unit) || !to.is_multiple_of(unit) {
             return Err(Failure::NotAligned);
         }
         if to > self.bytes.len() {
