@@ -17,6 +17,7 @@ use crate::time::Duration;
 
 /// The two channels of a pair as they are wired: true is closed, or switched on.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Levels {
     /// First channel; of a complementary pair the normally open contact.
     pub first: bool,
@@ -26,6 +27,7 @@ pub struct Levels {
 
 /// How the channels of a pair go together.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum PairKind {
     /// A normally open and a normally closed contact: on is first closed, second open.
     Complementary,
@@ -35,6 +37,7 @@ pub enum PairKind {
 
 /// What the two channels say.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Reading {
     /// Both say on.
     On,
@@ -46,6 +49,7 @@ pub enum Reading {
 
 /// How a pair is judged.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct PairConfig {
     /// How the channels go together.
     pub kind: PairKind,
@@ -58,6 +62,7 @@ pub struct PairConfig {
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 enum PairState {
     Off { on_for: Duration },
     On { lost_for: Duration },
@@ -66,6 +71,7 @@ enum PairState {
 
 /// One pair.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ContactPair {
     state: PairState,
     split_for: Duration,
@@ -187,6 +193,7 @@ impl PairState {
 
 /// How a selector is judged.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SelectorConfig {
     /// A position counts when its contact has been the only one for this long.
     pub settle_after: Duration,
@@ -196,6 +203,7 @@ pub struct SelectorConfig {
 
 /// A selector of which exactly one contact closes, up to sixteen positions.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct OneOfN {
     settled: Option<u8>,
     candidate: Option<u8>,

@@ -21,7 +21,12 @@
 //! | 9 settings | [`settings`] |
 //! | 10 job | [`job`] |
 //! | 11 storage | [`codec`] |
-//! | 12 controller | [`controller`] |
+//! | 12 self-watch | [`health`], [`peer`] |
+//! | 13 controller | [`controller`] |
+//! | 14 board | [`poll`], `store`, `hal` |
+//! | 15 record | `journal` |
+//!
+//! `store` and `journal` come with the feature of the name store, `hal` with the feature hal.
 //!
 //! No allocation, no unsafe code, no floating point, no panic path.
 #![no_std]
@@ -38,13 +43,20 @@ pub mod controller;
 pub mod demodulator;
 pub mod fault;
 pub mod fault_latch;
+#[cfg(feature = "hal")]
+pub mod hal;
+pub mod health;
 pub mod integrity;
 pub mod interlock;
 pub mod job;
+#[cfg(feature = "store")]
+pub mod journal;
 pub mod learned_bound;
 pub mod limit_channels;
 pub mod motion;
 pub mod muting;
+pub mod peer;
+pub mod poll;
 pub mod press_identity;
 pub mod receiver;
 pub mod safety_distance;
@@ -54,6 +66,8 @@ pub mod speed;
 pub mod speed_window;
 pub mod stop_curve;
 pub mod stop_time;
+#[cfg(feature = "store")]
+pub mod store;
 pub mod stroke;
 pub mod time;
 pub mod top_stop;
