@@ -1,7 +1,7 @@
 //! Act: the valve drive, and the only place where a stop begins.
 
 use super::{Controller, Run, ValveDrive};
-use crate::angle::{CrankAngle, CrankTravel};
+use crate::angle::CrankTravel;
 use crate::fault::{FaultCode, FaultSet, Reaction};
 use crate::receiver::CrankReading;
 use crate::stop_time::StopKind;
@@ -24,10 +24,24 @@ impl Controller {
         let angle = angle.unwrap_or_default();
         if drives && !self.valve.is_driven() {
             self.valve.drive(true, now);
-            self.run = Some(self.run_from(CrankTravel::ZERO, angle, reading));
+            // The release angle of the moment is that of no speed; the commissioned one is what the
+            // run will meet.
+            let release = self.settings.get().top_stop.release;
+            self.run = Some(Run {
+                from: CrankTravel::ZERO,
+                to_release: release.travel_since(angle),
+            });
         }
         if self.stroke == Stroke::ContinuousTopStop && before != Stroke::ContinuousTopStop {
-            self.run = Some(self.run_from(self.motion.travel(), angle, reading));
+            // The next release angle at the speed of the moment, as a way to the commissioned one:
+            // by that `ahead_of_release` counts.
+            self.run = Some(Run {
+                from: self.motion.travel(),
+                to_release: self
+                    .release_now()
+                    .travel_since(angle)
+                    .saturating_sub(self.release_moved()),
+            });
         }
         if drives || !self.valve.is_driven() {
             return ValveDrive {
@@ -61,27 +75,6 @@ impl Controller {
                 reasons: StopReasons::TEST_ANGLE,
             } => (StopKind::MidStroke, after),
             _ => (StopKind::MidStroke, Duration::ZERO),
-        }
-    }
-
-    fn run_from(
-        &self,
-        travel: CrankTravel,
-        angle: CrankAngle,
-        reading: Option<&CrankReading>,
-    ) -> Run {
-        let config = &self.settings.get().top_stop;
-        let release = reading.map_or(config.release, |_| self.release_now());
-        // From rest the release angle of the moment is that of no speed; the commissioned one is
-        // what the run will meet.
-        let release = if travel == CrankTravel::ZERO {
-            config.release
-        } else {
-            release
-        };
-        Run {
-            from: travel,
-            to_release: release.travel_since(angle),
         }
     }
 

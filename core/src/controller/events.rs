@@ -175,14 +175,18 @@ impl Controller {
     /// travel from where the run began, so that no run is too long or too short for it.
     pub(super) fn ahead_of_release(&self) -> Option<CrankTravel> {
         let run = self.run?;
-        let commissioned = self.settings.get().top_stop.release;
-        let moved = self.release_now().offset_from(commissioned);
         let since_start = self.motion.travel().saturating_sub(run.from);
         Some(
             run.to_release
-                .saturating_add(moved)
+                .saturating_add(self.release_moved())
                 .saturating_sub(since_start),
         )
+    }
+
+    /// How far the release angle in force lies past the commissioned one.
+    pub(super) fn release_moved(&self) -> CrankTravel {
+        let commissioned = self.settings.get().top_stop.release;
+        self.release_now().offset_from(commissioned)
     }
 
     pub(super) fn release_now(&self) -> CrankAngle {

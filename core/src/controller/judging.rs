@@ -64,6 +64,8 @@ impl Controller {
             Stroke::Barring => Expectation::Barred,
             state if state.drives_valve() => Expectation::Driven,
             state if state.is_stopping() => Expectation::Stopping,
+            // The supply went away in a stroke: the state is that of power-up, the crank still coasts.
+            _ if self.watch.is_running() => Expectation::Stopping,
             _ => Expectation::Rest,
         }
     }
