@@ -515,8 +515,11 @@ impl Fit<'_> {
         let braking = braking_part(Duration::from_micros(time), widen(total), off.speed);
         let half = Duration::from_micros(braking.as_micros() / 2);
         let travel = i64::from(narrow(off.speed.travel_in(half)));
-        // Time is counted from the command here, a little early: never let it be nothing.
-        travel.clamp(i64::from(total) / 8, i64::from(total).max(0))
+        // Time is counted from the command here, a little early: never let it be nothing. Not
+        // `clamp`, which panics when its bounds are exchanged.
+        travel
+            .min(i64::from(total).max(0))
+            .max(i64::from(total) / 8)
     }
 
     /// How long before the last sample, in µs, the crank came to rest by the samples with `low` to
