@@ -10,20 +10,24 @@ const MILLIDEGREES_PER_TURN: i64 = 360_000;
 
 /// Crank angle after top dead centre in the direction of normal travel; 2³² counts a turn.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct CrankAngle(u32);
 
 /// Angle of the resolver's rotor as its windings tell it; 2³² counts a turn. Becomes a crank angle
 /// only through the zero offset.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ElectricalAngle(u32);
 
 /// Signed travel over any number of turns; 2³² counts a turn. Range: 2³¹ turns either way.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct CrankTravel(i64);
 
 /// The arc from `from` to `to` in the direction of normal travel, both ends included. It may
 /// cross top dead centre. `from == to` is that one angle, not the whole turn.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct AngleWindow {
     /// First angle of the window.
     pub from: CrankAngle,

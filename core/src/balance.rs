@@ -20,6 +20,7 @@ use crate::signal::WindingAmplitudes;
 
 /// The imperfections of one resolver with its converter. All zero: a perfect one.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Balance {
     /// Offset of the sine amplitude, counts of 1/32 767; ±8192.
     pub sine_offset: i16,
@@ -34,6 +35,7 @@ pub struct Balance {
 
 /// A balance ready for use.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     sine_offset: i32,
     cosine_offset: i32,
@@ -45,6 +47,7 @@ pub struct Config {
 
 /// A balance no working resolver needs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum ConfigError {
     /// Gain outside ±200 000 millionths.
     Gain,

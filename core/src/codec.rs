@@ -17,10 +17,15 @@
 
 use crate::angle::{AngleWindow, CrankAngle, CrankTravel, ElectricalAngle};
 use crate::balance::Balance;
-use crate::fault::FaultCode;
+use crate::checksum::{CRC, checksum};
+use crate::contacts::{self, PairConfig, PairKind};
+use crate::fault::{FaultCode, FaultSet};
+use crate::fault_latch::Standing;
 use crate::job::{AirWindow, Job, Release};
 use crate::limit_channels::{self, Channel, TimedWindow, Windows};
 use crate::press_identity::{Fingerprint, LABEL_LEN, Label};
+use crate::receiver::index_switch::IndexSettings;
+use crate::receiver::second::SecondSettings;
 use crate::safety_distance::{Approach, Distance, Rule};
 use crate::settings::{Angles, Guard, Schema, Stage};
 use crate::speed::CrankSpeed;
@@ -28,11 +33,9 @@ use crate::stop_curve::StopCurve;
 use crate::stop_time::{StopKind, StopLimits, StopRecord};
 use crate::time::{Duration, Instant};
 use crate::zero_offset::{Direction, ZeroOffset};
-use crate::{motion, receiver, stop_time, top_stop, two_hand, valve_pair};
-use crc::{CRC_32_ISO_HDLC, Crc, Digest};
+use crate::{motion, peer, receiver, stop_time, top_stop, two_hand, valve_pair};
+use crc::Digest;
 
-/// The checksum of every block.
-static CRC: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
 /// Bytes before the payload.
 const HEAD: usize = 8;
 /// Bytes after it.
@@ -51,12 +54,14 @@ pub trait Stored: Field {
 /// The settings of one press, with what says which press it is. One block, so that they can not
 /// part.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct PressRecord {
     /// The press they belong to.
     pub press: Label,
     /// What it is known by.
     pub fingerprint: Fingerprint,
     /// Its settings.
+    #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
     pub schema: Schema,
 }
 
@@ -72,6 +77,7 @@ impl Stored for Job {
 
 /// A block that was read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Decoded<T> {
     /// Its place in the order of writing.
     pub generation: u32,
@@ -81,10 +87,12 @@ pub struct Decoded<T> {
 
 /// The buffer is shorter than the block.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct NoRoom;
 
 /// Why bytes are no block of the kind that was asked for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum DecodeError {
     /// Fewer bytes than head, payload and checksum need, or more.
     Length,
@@ -114,35 +122,22 @@ pub enum DecodeError {
 /// # Errors
 /// [`NoRoom`] when the buffer is too short; its contents are then of no use.
 pub fn encode<T: Stored>(value: &T, generation: u32, buffer: &mut [u8]) -> Result<usize, NoRoom> {
-    let mut writer = Writer {
-        buffer,
-        len: HEAD,
-        is_over: false,
-    };
+    let mut writer = Writer::at(HEAD, buffer);
     value.put(&mut writer);
-    let payload = writer.len.saturating_sub(HEAD);
-    let is_over = writer.is_over || u16::try_from(payload).is_err();
     let end = writer.len;
+    let len = u16::try_from(end.saturating_sub(HEAD)).map_err(|_| NoRoom)?;
     let total = end.saturating_add(TAIL);
-    if is_over || buffer.len() < total {
+    if buffer.len() < total {
         return Err(NoRoom);
     }
-    let mut head = Writer {
-        buffer,
-        len: 0,
-        is_over: false,
+    let head = Head {
+        kind: T::KIND,
+        version: T::VERSION,
+        generation,
     };
-    T::KIND.put(&mut head);
-    T::VERSION.put(&mut head);
-    (payload as u16).put(&mut head);
-    generation.put(&mut head);
+    head.put(len, &mut Writer::at(0, buffer));
     let sum = checksum(buffer.get(..end).unwrap_or_default());
-    let mut tail = Writer {
-        buffer,
-        len: end,
-        is_over: false,
-    };
-    sum.put(&mut tail);
+    sum.put(&mut Writer::at(end, buffer));
     Ok(total)
 }
 
@@ -151,32 +146,18 @@ pub fn encode<T: Stored>(value: &T, generation: u32, buffer: &mut [u8]) -> Resul
 /// # Errors
 /// [`DecodeError`], the first that applies.
 pub fn decode<T: Stored>(bytes: &[u8]) -> Result<Decoded<T>, DecodeError> {
-    let end = bytes.len().checked_sub(TAIL).ok_or(DecodeError::Length)?;
-    let (body, sum) = bytes.split_at_checked(end).ok_or(DecodeError::Length)?;
-    let mut head = Reader { bytes: body, at: 0 };
-    let short = |_| DecodeError::Length;
-    let (kind, version) = (
-        u8::take(&mut head).map_err(short)?,
-        u8::take(&mut head).map_err(short)?,
-    );
-    let len = u16::take(&mut head).map_err(short)?;
-    let generation = u32::take(&mut head).map_err(short)?;
-    let payload = body.get(HEAD..).unwrap_or_default();
-    if payload.len() != usize::from(len) {
-        return Err(DecodeError::Length);
+    let head = inspect(bytes)?;
+    if head.kind != T::KIND {
+        return Err(DecodeError::Kind { found: head.kind });
     }
-    if sum != checksum(body).to_le_bytes() {
-        return Err(DecodeError::Checksum);
-    }
-    if kind != T::KIND {
-        return Err(DecodeError::Kind { found: kind });
-    }
-    if version != T::VERSION {
+    if head.version != T::VERSION {
         return Err(DecodeError::Version {
-            found: version,
+            found: head.version,
             known: T::VERSION,
         });
     }
+    let end = bytes.len().saturating_sub(TAIL);
+    let payload = bytes.get(HEAD..end).unwrap_or_default();
     let mut reader = Reader {
         bytes: payload,
         at: 0,
@@ -186,12 +167,61 @@ pub fn decode<T: Stored>(bytes: &[u8]) -> Result<Decoded<T>, DecodeError> {
     if reader.at != payload.len() {
         return Err(DecodeError::Value { at: reader.at });
     }
-    Ok(Decoded { generation, value })
+    Ok(Decoded {
+        generation: head.generation,
+        value,
+    })
 }
 
-/// The checksum of `bytes`.
-pub fn checksum(bytes: &[u8]) -> u32 {
-    CRC.checksum(bytes)
+/// The head of a block whose length and checksum are right, whatever it holds.
+///
+/// # Errors
+/// [`DecodeError::Length`] and [`DecodeError::Checksum`].
+pub fn inspect(bytes: &[u8]) -> Result<Head, DecodeError> {
+    let end = bytes.len().checked_sub(TAIL).ok_or(DecodeError::Length)?;
+    let (body, sum) = bytes.split_at_checked(end).ok_or(DecodeError::Length)?;
+    let mut reader = Reader { bytes: body, at: 0 };
+    let (head, len) = Head::take(&mut reader).map_err(|_| DecodeError::Length)?;
+    if body.len() != HEAD.saturating_add(usize::from(len)) {
+        return Err(DecodeError::Length);
+    }
+    if sum != checksum(body).to_le_bytes() {
+        return Err(DecodeError::Checksum);
+    }
+    Ok(head)
+}
+
+/// What stands before the payload, its length apart.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Head {
+    /// Number of the kind.
+    pub kind: u8,
+    /// Version of its list of fields.
+    pub version: u8,
+    /// Its place in the order of writing.
+    pub generation: u32,
+}
+
+impl Head {
+    fn put(&self, len: u16, out: &mut impl Sink) {
+        self.kind.put(out);
+        self.version.put(out);
+        len.put(out);
+        self.generation.put(out);
+    }
+
+    fn take(from: &mut Reader<'_>) -> Result<(Self, u16), BadValue> {
+        let (kind, version) = (u8::take(from)?, u8::take(from)?);
+        let len = u16::take(from)?;
+        let generation = u32::take(from)?;
+        let head = Self {
+            kind,
+            version,
+            generation,
+        };
+        Ok((head, len))
+    }
 }
 
 /// The checksum of a value's fields, without a buffer.
@@ -207,19 +237,23 @@ pub trait Sink {
     fn put_bytes(&mut self, bytes: &[u8]);
 }
 
-/// Writes into a buffer, and notes when it is too short.
+/// Writes into a buffer. What does not fit is left out, but counted.
 struct Writer<'a> {
     buffer: &'a mut [u8],
     len: usize,
-    is_over: bool,
+}
+
+impl<'a> Writer<'a> {
+    const fn at(len: usize, buffer: &'a mut [u8]) -> Self {
+        Self { buffer, len }
+    }
 }
 
 impl Sink for Writer<'_> {
     fn put_bytes(&mut self, bytes: &[u8]) {
         let end = self.len.saturating_add(bytes.len());
-        match self.buffer.get_mut(self.len..end) {
-            Some(room) => room.copy_from_slice(bytes),
-            None => self.is_over = true,
+        if let Some(room) = self.buffer.get_mut(self.len..end) {
+            room.copy_from_slice(bytes);
         }
         self.len = end;
     }
@@ -241,6 +275,7 @@ pub struct Reader<'a> {
 
 /// A byte that stands for nothing, or is missing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct BadValue {
     /// Its place.
     pub at: usize,
@@ -256,7 +291,7 @@ impl Reader<'_> {
     }
 
     /// The byte just taken stands for nothing.
-    const fn refuse(&self) -> BadValue {
+    pub(crate) const fn refuse(&self) -> BadValue {
         BadValue {
             at: self.at.saturating_sub(1),
         }
@@ -336,7 +371,7 @@ macro_rules! choices {
     )*};
 }
 
-numbers! { u8 u16 u32 u64 i16 i32 i64 }
+numbers! { u8 u16 u32 u64 u128 i16 i32 i64 }
 
 wrapped! {
     CrankAngle: u32, to_bits, from_bits;
@@ -352,7 +387,9 @@ wrapped! {
 choices! {
     Stage { ZeroPending = 0, Provisional = 1, Commissioned = 2 }
     Direction { Increasing = 0, Decreasing = 1 }
+    PairKind { Complementary = 0, Equivalent = 1 }
     StopKind { Top = 0, MidStroke = 1 }
+    Standing { Operator = 0, KeyHolder = 1, Recommissioned = 2 }
     Rule {
         UsStoppingTime = 0,
         UsMonitored = 1,
@@ -373,7 +410,7 @@ fields! {
     PressRecord { press, fingerprint, schema }
     Fingerprint { balance, index_angle, stops }
     Schema {
-        stage, receiver, two_hand, valve_pair, motion, stop, top_stop, angles, control_response,
+        stage, receiver, second, index, contacts, peer, two_hand, valve_pair, motion, stop, top_stop, angles, control_response,
         guards,
     }
     receiver::Settings {
@@ -384,6 +421,17 @@ fields! {
         disagreement_millidegrees, coast_us, unbalance_advise_millidegrees,
         unbalance_latch_millidegrees, amplitude_drift_permille, is_surveyed, balance, zero_offset,
         direction,
+    }
+    SecondSettings { receiver, difference_millidegrees }
+    IndexSettings {
+        closed, tolerance_millidegrees, contradiction_millidegrees, wander_millidegrees,
+        response_us,
+    }
+    contacts::Config { emergency, presence, guards }
+    PairConfig { kind, on_after, off_after, discrepancy_after }
+    peer::Config {
+        angle, speed, transport, transport_jitter, acceleration_max_deg_s2, clock_permille,
+        angle_ticks, phase_ticks, consent_ticks, silent_ticks, first_within_ticks,
     }
     Balance { sine_offset, cosine_offset, gain_ppm, quadrature_urad }
     two_hand::Config { synchronous_within, release_hold, release_debounce, discrepancy_after }
@@ -436,6 +484,26 @@ impl Field for FaultCode {
     fn take(from: &mut Reader<'_>) -> Result<Self, BadValue> {
         let number = u8::take(from)?;
         Self::from_number(number).ok_or(from.refuse())
+    }
+}
+
+/// One bit for each number, so that a fault this program does not know is refused and not lost.
+impl Field for FaultSet {
+    fn put(&self, out: &mut impl Sink) {
+        let bit = |code: FaultCode| 1u128.wrapping_shl(u32::from(code.number()));
+        let bits: u128 = self.iter().fold(0, |bits, code| bits | bit(code));
+        bits.put(out);
+    }
+
+    fn take(from: &mut Reader<'_>) -> Result<Self, BadValue> {
+        let bits = u128::take(from)?;
+        let is_set = |number: u8| bits & 1u128.wrapping_shl(u32::from(number)) != 0;
+        let mut set = Self::EMPTY;
+        for number in (0..128).filter(|&number| is_set(number)) {
+            let code = FaultCode::from_number(number).ok_or(from.refuse())?;
+            set = set.with(code);
+        }
+        Ok(set)
     }
 }
 

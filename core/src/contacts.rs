@@ -17,6 +17,7 @@ use crate::time::Duration;
 
 /// The two channels of a pair as they are wired: true is closed, or switched on.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Levels {
     /// First channel; of a complementary pair the normally open contact.
     pub first: bool,
@@ -26,6 +27,7 @@ pub struct Levels {
 
 /// How the channels of a pair go together.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum PairKind {
     /// A normally open and a normally closed contact: on is first closed, second open.
     Complementary,
@@ -35,6 +37,7 @@ pub enum PairKind {
 
 /// What the two channels say.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Reading {
     /// Both say on.
     On,
@@ -46,6 +49,7 @@ pub enum Reading {
 
 /// How a pair is judged.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct PairConfig {
     /// How the channels go together.
     pub kind: PairKind,
@@ -58,6 +62,7 @@ pub struct PairConfig {
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 enum PairState {
     Off { on_for: Duration },
     On { lost_for: Duration },
@@ -66,12 +71,24 @@ enum PairState {
 
 /// One pair.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ContactPair {
     state: PairState,
     split_for: Duration,
 }
 
 impl Levels {
+    /// The levels of a healthy pair of this kind that is on, or off.
+    pub const fn of(kind: PairKind, is_on: bool) -> Self {
+        Self {
+            first: is_on,
+            second: match kind {
+                PairKind::Complementary => !is_on,
+                PairKind::Equivalent => is_on,
+            },
+        }
+    }
+
     /// What the channels say.
     pub const fn read(self, kind: PairKind) -> Reading {
         let second = match kind {
@@ -84,6 +101,39 @@ impl Levels {
             (true, false) | (false, true) => Reading::Split,
         }
     }
+}
+
+/// How the pairs at the press are wired and judged.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Config {
+    /// Emergency-stop chain.
+    pub emergency: PairConfig,
+    /// Presence sensing.
+    pub presence: PairConfig,
+    /// Guards.
+    pub guards: PairConfig,
+}
+
+impl Config {
+    /// A chain of two opening contacts, a sensing device with two switched outputs, guards with one
+    /// contact of each kind. None of them delays the off: what filters test pulses or bounce is in
+    /// the device or the input, and in its response time.
+    pub const DEFAULT: Self = Self {
+        emergency: PairConfig {
+            kind: PairKind::Equivalent,
+            off_after: Duration::ZERO,
+            ..PairConfig::CONTACTS
+        },
+        presence: PairConfig {
+            off_after: Duration::ZERO,
+            ..PairConfig::SWITCHED_OUTPUTS
+        },
+        guards: PairConfig {
+            off_after: Duration::ZERO,
+            ..PairConfig::CONTACTS
+        },
+    };
 }
 
 impl PairConfig {
@@ -187,6 +237,7 @@ impl PairState {
 
 /// How a selector is judged.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SelectorConfig {
     /// A position counts when its contact has been the only one for this long.
     pub settle_after: Duration,
@@ -196,6 +247,7 @@ pub struct SelectorConfig {
 
 /// A selector of which exactly one contact closes, up to sixteen positions.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct OneOfN {
     settled: Option<u8>,
     candidate: Option<u8>,
@@ -227,10 +279,10 @@ impl OneOfN {
         self.settled
     }
 
-    /// Whether the contacts no longer show the settled position: known in the tick in which it was
-    /// left, long before a new one has settled.
-    pub fn has_left(&self) -> bool {
-        self.candidate != self.settled
+    /// Whether another single position is shown than the one that settled: the old one is over
+    /// before the new one counts.
+    pub fn shows_another(&self) -> bool {
+        self.candidate.is_some() && self.candidate != self.settled
     }
 
     /// Whether no single position has been shown for too long.
@@ -344,23 +396,23 @@ mod tests {
     }
 
     #[test]
-    fn a_selector_shows_one_position_and_says_at_once_when_it_is_left() {
+    fn a_selector_shows_its_last_position_until_the_next_has_settled() {
         let config = SelectorConfig::DEFAULT;
         let mut selector = OneOfN::new();
         let mut turn = |contacts, ticks| {
             (0..ticks).for_each(|_| selector.step(&config, contacts, MS));
             (
                 selector.settled(),
-                selector.has_left(),
+                selector.shows_another(),
                 selector.is_undefined(&config),
             )
         };
         assert_eq!(turn(0b100, 19), (None, true, false));
         assert_eq!(turn(0b100, 1), (Some(2), false, false));
-        assert_eq!(turn(0, 1), (Some(2), true, false));
+        assert_eq!(turn(0, 1), (Some(2), false, false));
         assert_eq!(turn(0b1000, 19), (Some(2), true, false));
         assert_eq!(turn(0b1000, 1), (Some(3), false, false));
-        assert_eq!(turn(0b1100, 100), (Some(3), true, false));
-        assert_eq!(turn(0b1100, 1), (Some(3), true, true));
+        assert_eq!(turn(0b1100, 100), (Some(3), false, false));
+        assert_eq!(turn(0b1100, 1), (Some(3), false, true));
     }
 }

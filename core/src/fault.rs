@@ -231,6 +231,10 @@ fault_table! {
         "A coil is energised against its drive, or not energised although driven.",
         "A shorted driver would keep the clutch engaged.",
         "Output driver, wiring of the coil.";
+    LimitChannelReadBack = 62, TopStop, Operator, "two periods of the read-back", "limit channel does not follow",
+        "A limit channel and its read-back have differed for too long.",
+        "A feed or an ejector may move when the die is closing on it.",
+        "Output stage, welded contact, wiring of the read-back.";
     HandContactsDisagree = 70, ImmediateStop, KeyHolder, "300 ms", "palm button contacts disagree",
         "The two contacts of a palm button disagree.",
         "One contact of the pair no longer protects.",
@@ -243,6 +247,18 @@ fault_table! {
         "Clutch air or counterbalance air left its window while the press was moving.",
         "Low air slips and drags; high air lengthens the stop; a lost counterbalance lengthens mid-stroke stops.",
         "Supply, regulators, switches.";
+    EmergencyContactsDisagree = 73, ImmediateStop, KeyHolder, "300 ms", "emergency-stop channels disagree",
+        "One channel of the emergency-stop chain opened or closed without the other.",
+        "A channel that no longer follows leaves a single one to stop the press.",
+        "Both channels of the chain, each button, for a short or a welded contact.";
+    PresenceContactsDisagree = 74, ImmediateStop, KeyHolder, "100 ms", "presence-sensing channels disagree",
+        "One output of the presence sensing switched without the other.",
+        "An output that stays on can not tell of a hand.",
+        "Both outputs of the device, wiring, short to the supply.";
+    GuardContactsDisagree = 75, ImmediateStop, KeyHolder, "300 ms", "guard contacts disagree",
+        "The two contacts of a guard say different things.",
+        "A guard taken for closed is no guard.",
+        "Both contacts, the actuator, its fixing; somebody may have defeated it.";
     SettingsInvalid = 90, ImmediateStop, Recommissioning, "before the next stroke", "settings not valid",
         "Settings are missing, damaged or do not agree with each other.",
         "No window and no limit can be relied on.",
@@ -259,12 +275,55 @@ fault_table! {
         "A latched fault, or a start without its stop, was found at power-up.",
         "Switching off does not clear a fault.",
         "Read the journal; clear the cause; reset.";
+    PeerSilent = 94, ImmediateStop, KeyHolder, "3 ticks", "second channel silent",
+        "No good message of the other channel came for three ticks.",
+        "One channel alone sees only what it can see itself.",
+        "The other controller, its supply, the line between the two.";
+    PeerDisagrees = 95, ImmediateStop, KeyHolder, "3 ticks for angle and speed, 10 for the rest", "channels disagree",
+        "Angle, speed, trust, stroke, permit or clock of the two channels differ by more than health explains.",
+        "One of the two is wrong, and nothing tells which.",
+        "Inputs wired to one channel only, both resolvers, settings of both.";
+    PeerStopped = 96, ImmediateStop, Operator, "2 ticks", "second channel has stopped",
+        "The other channel has latched a fault and stopped.",
+        "Neither channel drives the press alone.",
+        "The other channel's latch: that is where the cause is.";
+    PeerLatched = 97, TopStop, Operator, "2 ticks", "second channel has latched",
+        "The other channel has latched a fault and lets the stroke end.",
+        "Both rest at the top together.",
+        "The other channel's latch: that is where the cause is.";
+    MemoryDamaged = 98, SecondMeans, Recommissioning, "1 tick; settings 12 ticks", "memory damaged",
+        "A critical word and its inverse differ, or the settings are no longer those that were adopted.",
+        "What the controller decides by is no longer what was checked.",
+        "Do not restart; replace the unit.";
+    JournalGap = 99, ImmediateStop, KeyHolder, "at power-up", "journal incomplete",
+        "Entries of the journal are missing, or it is empty while settings are stored.",
+        "A latch or a start without its stop may be among what is lost.",
+        "What happened before the supply went away; the flash.";
+    OtherPress = 100, ImmediateStop, Recommissioning, "at the first whole turn", "settings of another press",
+        "What was measured does not fit the press the settings belong to.",
+        "Limits and angles of another press are in force.",
+        "Which unit, which press; commission again.";
 }
+
+/// Each fault at the place of its number.
+static BY_NUMBER: [Option<FaultCode>; 128] = {
+    let mut table = [None; 128];
+    let mut rest = FaultCode::ALL;
+    while let [code, others @ ..] = rest {
+        // Made while compiling: a number of 128 or more does not compile.
+        #[allow(clippy::indexing_slicing)]
+        {
+            table[*code as usize] = Some(*code);
+        }
+        rest = others;
+    }
+    table
+};
 
 impl FaultCode {
     /// The fault with this number, if there is one.
     pub fn from_number(number: u8) -> Option<Self> {
-        Self::ALL.iter().copied().find(|code| *code as u8 == number)
+        BY_NUMBER.get(usize::from(number)).copied().flatten()
     }
 
     /// Its stable number.
@@ -300,6 +359,25 @@ impl FaultSet {
         Self(self.0 | other.0)
     }
 
+    /// The set in one word: any single fault more or less changes it.
+    pub const fn to_word(self) -> u32 {
+        let high = (self.0 >> 64) as u64;
+        let folded = self.0 as u64 ^ high;
+        (folded >> 32) as u32 ^ folded as u32
+    }
+
+    /// This set without the faults of the other.
+    #[must_use]
+    pub const fn without(self, other: Self) -> Self {
+        Self(self.0 & !other.0)
+    }
+
+    /// What both sets hold.
+    #[must_use]
+    pub const fn intersection(self, other: Self) -> Self {
+        Self(self.0 & other.0)
+    }
+
     /// Whether `code` is in the set.
     pub const fn contains(self, code: FaultCode) -> bool {
         self.0 & 1u128.wrapping_shl(code as u32) != 0
@@ -310,12 +388,16 @@ impl FaultSet {
         self.0 == 0
     }
 
-    /// The faults of the set, by number.
+    /// The faults of the set, by number. A tick walks several sets that are empty or nearly so:
+    /// it costs what is in them.
     pub fn iter(self) -> impl Iterator<Item = FaultCode> {
-        FaultCode::ALL
-            .iter()
-            .copied()
-            .filter(move |code| self.contains(*code))
+        let mut left = self.0;
+        core::iter::from_fn(move || {
+            // 128 when nothing is left, and no fault has that number.
+            let lowest = left.trailing_zeros() as usize;
+            left &= left.wrapping_sub(1);
+            BY_NUMBER.get(lowest).copied().flatten()
+        })
     }
 
     /// The hardest reaction any fault of the set demands.
@@ -337,6 +419,19 @@ mod tests {
                 .iter()
                 .all(|code| (1..128).contains(&(*code as u8)))
         );
+    }
+
+    #[test]
+    fn a_set_lists_what_was_put_in_by_number() {
+        let all = FaultCode::ALL.iter().copied();
+        let set = all.clone().fold(FaultSet::EMPTY, FaultSet::with);
+        assert!(set.iter().eq(all));
+        assert_eq!(FaultSet::EMPTY.iter().next(), None);
+        for number in 0..=u8::MAX {
+            let code = FaultCode::from_number(number);
+            let listed = FaultCode::ALL.iter().find(|code| code.number() == number);
+            assert_eq!(code.as_ref(), listed);
+        }
     }
 
     #[test]

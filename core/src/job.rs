@@ -19,6 +19,7 @@ const AIR_MAX_KPA: u16 = 1_000;
 
 /// A release angle and the speed it was commissioned at with this die.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Release {
     /// The speed.
     pub speed: CrankSpeed,
@@ -28,6 +29,7 @@ pub struct Release {
 
 /// A window of air pressure, kilopascals, both ends included.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct AirWindow {
     /// Lower end.
     pub lowest_kpa: u16,
@@ -37,6 +39,7 @@ pub struct AirWindow {
 
 /// One job in the open, unchecked.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Job {
     /// Its name, as it stands in the record.
     pub label: Label,
@@ -56,6 +59,7 @@ pub struct Job {
 // Without allocation the list of problems has nowhere else to be.
 #[allow(clippy::large_enum_variant)]
 #[derive(Clone, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Problem {
     /// The press itself is not commissioned.
     PressNotCommissioned,
@@ -74,6 +78,7 @@ pub enum Problem {
         /// Place in the list.
         release: usize,
         /// What is wrong.
+        #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
         problems: Problems,
     },
     /// The limit channels can not work.
@@ -82,8 +87,10 @@ pub enum Problem {
 
 /// A job that has been checked with its press.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct CheckedJob {
     job: Job,
+    #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
     press: Schema,
     limit_channels: limit_channels::Config,
 }
@@ -118,6 +125,11 @@ impl CheckedJob {
     /// The job.
     pub const fn get(&self) -> &Job {
         &self.job
+    }
+
+    /// The settings it was checked with.
+    pub const fn press(&self) -> &Schema {
+        &self.press
     }
 
     /// Its limit channels, ready for use.

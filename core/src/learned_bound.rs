@@ -18,6 +18,7 @@ const SAMPLES_MAX: u32 = 100_000;
 
 /// What a bound has to satisfy.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     /// Samples at least, 2 or more.
     pub samples_min: u32,
@@ -29,6 +30,7 @@ pub struct Config {
 
 /// Why there is no bound.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Refusal {
     /// Fewer samples than asked for.
     TooFew {
@@ -46,6 +48,7 @@ pub enum Refusal {
 
 /// Sums over the samples.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct LearnedBound {
     count: u32,
     sum_us: u64,

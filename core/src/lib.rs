@@ -11,17 +11,22 @@
 //! | --- | --- |
 //! | 0 words | [`angle`], [`time`], [`signal`], [`fault`] |
 //! | 1 derived words | [`speed`] |
-//! | 2 arithmetic | [`trig`], [`speed_window`], [`stop_curve`] |
+//! | 2 arithmetic | [`checksum`], [`trig`], [`speed_window`], [`stop_curve`] |
 //! | 3 resolver | [`demodulator`], [`balance`], [`tracking`], [`zero_offset`] |
 //! | 4 trust | [`integrity`] |
 //! | 5 receiver | [`receiver`] |
 //! | 6 press | [`two_hand`], [`valve_pair`], [`motion`], [`stop_time`], [`top_stop`], [`safety_distance`], [`contacts`], [`learned_bound`], [`limit_channels`], [`press_identity`] |
 //! | 7 decision | [`stroke`], [`fault_latch`] |
-//! | 8 permission | [`interlock`], [`muting`] |
+//! | 8 permission | [`interlock`], [`muting`], [`peer`] |
 //! | 9 settings | [`settings`] |
 //! | 10 job | [`job`] |
 //! | 11 storage | [`codec`] |
-//! | 12 controller | [`controller`] |
+//! | 12 self-watch | [`health`] |
+//! | 13 controller | [`controller`] |
+//! | 14 board | [`poll`], `store`, `hal` |
+//! | 15 record | `journal` |
+//!
+//! `store` and `journal` come with the feature of the name store, `hal` with the feature hal.
 //!
 //! No allocation, no unsafe code, no floating point, no panic path.
 #![no_std]
@@ -32,19 +37,27 @@ extern crate std;
 
 pub mod angle;
 pub mod balance;
+pub mod checksum;
 pub mod codec;
 pub mod contacts;
 pub mod controller;
 pub mod demodulator;
 pub mod fault;
 pub mod fault_latch;
+#[cfg(feature = "hal")]
+pub mod hal;
+pub mod health;
 pub mod integrity;
 pub mod interlock;
 pub mod job;
+#[cfg(feature = "store")]
+pub mod journal;
 pub mod learned_bound;
 pub mod limit_channels;
 pub mod motion;
 pub mod muting;
+pub mod peer;
+pub mod poll;
 pub mod press_identity;
 pub mod receiver;
 pub mod safety_distance;
@@ -54,6 +67,8 @@ pub mod speed;
 pub mod speed_window;
 pub mod stop_curve;
 pub mod stop_time;
+#[cfg(feature = "store")]
+pub mod store;
 pub mod stroke;
 pub mod time;
 pub mod top_stop;

@@ -56,6 +56,7 @@ const RATIO_SHIFT: u32 = 13;
 
 /// A window that ends after a time.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct TimedWindow {
     /// Where the channel goes on.
     pub from: CrankAngle,
@@ -65,6 +66,7 @@ pub struct TimedWindow {
 
 /// When a channel is on; without a window it stays off.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Windows {
     /// On from one angle to the other; may cross top dead centre.
     Angles([Option<AngleWindow>; WINDOWS]),
@@ -74,6 +76,7 @@ pub enum Windows {
 
 /// One channel as it is stored.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Channel {
     /// Its windows.
     pub windows: Windows,
@@ -89,6 +92,7 @@ pub struct Channel {
 
 /// The bank as it is stored.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Settings {
     /// The channels.
     pub channels: [Channel; CHANNELS],
@@ -101,10 +105,12 @@ pub struct Settings {
 
 /// A set of channels.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ChannelSet(u16);
 
 /// Why a bank cannot work.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum ConfigError {
     /// Hysteresis outside 0.15 to 10 degrees.
     Hysteresis,
@@ -123,6 +129,7 @@ pub enum ConfigError {
 
 /// Why a channel cannot work.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum ChannelProblem {
     /// A lead is above 500 ms, or above a quarter turn at the highest speed.
     LeadTooLong,
@@ -144,6 +151,7 @@ pub enum ChannelProblem {
 
 /// A window ready for use.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Prepared {
     from: u32,
     /// Width in counts, or time in microseconds.
@@ -152,6 +160,7 @@ struct Prepared {
 
 /// What the spans of a channel are.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 enum Kind {
     #[default]
     Unused,
@@ -162,6 +171,7 @@ enum Kind {
 /// A channel ready for use. Places without a window repeat the first one: looking at it twice
 /// changes nothing, and all channels cost the same.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct PreparedChannel {
     windows: [Prepared; WINDOWS],
     kind: Kind,
@@ -176,6 +186,7 @@ struct PreparedChannel {
 
 /// A bank that holds together, ready for use.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     channels: [PreparedChannel; CHANNELS],
     /// Counts.
@@ -191,6 +202,7 @@ pub struct Config {
 
 /// What one channel remembers.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct ChannelState {
     /// Time for which it stays on whatever the angle.
     hold_us: u32,
@@ -199,6 +211,7 @@ struct ChannelState {
 
 /// Where the bank sees the crank.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Mark {
     angle: u32,
     /// Counts per millisecond.
@@ -207,6 +220,7 @@ struct Mark {
 
 /// The bank.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct LimitChannels {
     channels: [ChannelState; CHANNELS],
     on: ChannelSet,
@@ -218,6 +232,7 @@ pub struct LimitChannels {
 /// Compares outputs with their read-backs over one period after another. A channel that differs in
 /// every tick of a whole period is named: after one period at the earliest, two at the latest.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct ReadBack {
     age_us: u32,
     /// Channels that have differed ever since the period began.

@@ -16,14 +16,17 @@ pub const LABEL_LEN: usize = 16;
 
 /// A name of a press or of a job: 1 to 16 printable ASCII characters.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Label([u8; LABEL_LEN]);
 
 /// The text is empty, too long, or holds something else than printable ASCII.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct NotALabel;
 
 /// What a press is known by, as commissioned.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Fingerprint {
     /// Imperfections of the resolver.
     pub balance: Balance,
@@ -35,6 +38,7 @@ pub struct Fingerprint {
 
 /// What has been measured of the press so far.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Measured {
     /// After one barred turn.
     pub balance: Option<Balance>,
@@ -47,6 +51,7 @@ pub struct Measured {
 /// How far a press may be from its own fingerprint. Wear, heat and air move the stop; nothing but
 /// another sensor moves the rest.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Tolerance {
     /// Offset, counts of 1/32 767.
     pub offset: u16,
@@ -64,6 +69,7 @@ pub struct Tolerance {
 
 /// The first part of a fingerprint that does not match.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Mismatch {
     /// Resolver offset, gain or quadrature.
     Balance,

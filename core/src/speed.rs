@@ -10,6 +10,7 @@ const COUNTS_PER_MS_PER_SPM_X1000: i64 = 71_582_788;
 /// Crank speed in turns per millisecond, positive in normal travel. Range just under ±30 000
 /// strokes per minute, resolution 0.000 014.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct CrankSpeed(I0F32);
 
 impl CrankSpeed {

@@ -8,6 +8,7 @@ use crate::time::Duration;
 /// α(N) = 6·N·reaction + 3·c·N² degrees (N in strokes per minute), a rigid rotor under a constant
 /// brake torque.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct StopCurve {
     /// The part of the stop at full speed.
     pub reaction: Duration,

@@ -2,10 +2,12 @@
 
 /// An instant, microseconds since power-up. 2⁶⁴ µs do not run out.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Instant(u64);
 
 /// A span of time in microseconds, 0 to 71 minutes; longer ones saturate.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Duration(u32);
 
 impl Instant {

@@ -5,19 +5,26 @@
 //! five frames and the panel. Nothing here waits, and two benches of one seed stay equal to the
 //! bit.
 
+<<<<<<< HEAD
 use crate::control::{Control, Lost, silence};
+=======
+use crate::index_switch::IndexSwitch;
+>>>>>>> main
 use crate::plant::{Event, Mark, Plant, Setup, StopTruth};
 use crate::press::Press;
 use crate::resolver::Resolver;
 use crate::units;
 use std::collections::VecDeque;
 use stopwright_core::angle::CrankAngle;
+use stopwright_core::contacts::Levels;
 use stopwright_core::controller::{Controller, Inputs, Outputs, Selector, Service, ValveDrive};
 use stopwright_core::fault::FaultSet;
 use stopwright_core::fault_latch::Standing;
+use stopwright_core::job::CheckedJob;
+use stopwright_core::limit_channels::ChannelSet;
 use stopwright_core::receiver::CrankReading;
 use stopwright_core::settings::Settings;
-use stopwright_core::signal::{CODE_ZERO, CarrierFrame, FRAMES_PER_TICK, SAMPLES_PER_FRAME};
+use stopwright_core::signal::{CarrierFrame, FRAMES_PER_TICK};
 use stopwright_core::stop_time::StopRecord;
 use stopwright_core::stroke::Mode;
 use stopwright_core::time::Instant;
@@ -92,6 +99,8 @@ pub enum Request {
     CaptureAngle,
     /// Put settings in force.
     Adopt(Box<Settings>),
+    /// Put a job in force.
+    AdoptJob(Box<CheckedJob>),
 }
 
 /// One sample of the crank as the receiver sees it.
@@ -120,6 +129,7 @@ pub struct MeasuredStop {
     pub trace: Vec<Sample>,
 }
 
+<<<<<<< HEAD
 /// What becomes of the coming millisecond.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Course {
@@ -158,6 +168,12 @@ pub trait Companion: std::fmt::Debug {
     fn between(&mut self, inputs: &mut Inputs<'_>);
     /// What came of it.
     fn after(&mut self, moment: &Moment<'_>);
+=======
+/// What the resolvers showed in one tick.
+struct Sensed {
+    frames: [CarrierFrame; FRAMES_PER_TICK],
+    second_frames: [CarrierFrame; FRAMES_PER_TICK],
+>>>>>>> main
 }
 
 /// Press, resolver and controller in lock step.
@@ -165,9 +181,16 @@ pub trait Companion: std::fmt::Debug {
 pub struct Bench<C = Controller> {
     plant: Plant,
     resolver: Resolver,
+<<<<<<< HEAD
     controller: C,
     lost: Option<Lost>,
     was_unpowered: bool,
+=======
+    second: Option<Resolver>,
+    index: Option<IndexSwitch>,
+    index_closed: bool,
+    controller: Controller,
+>>>>>>> main
     now_us: u64,
     feedback: [ElementFeedback; ELEMENTS],
     drive: ValveDrive,
@@ -220,9 +243,16 @@ impl<C: Control> Bench<C> {
         Self {
             plant: Plant::new(press, setup, seed),
             resolver,
+<<<<<<< HEAD
             controller,
             lost: None,
             was_unpowered: false,
+=======
+            second: None,
+            index: None,
+            index_closed: false,
+            controller: Controller::new(settings, FaultSet::EMPTY),
+>>>>>>> main
             now_us: 0,
             feedback: [ElementFeedback::default(); ELEMENTS],
             drive: ValveDrive::default(),
@@ -257,6 +287,39 @@ impl<C: Control> Bench<C> {
         &mut self.resolver
     }
 
+<<<<<<< HEAD
+=======
+    /// Fits a second resolver, with a drive of its own.
+    pub fn fit_second_resolver(&mut self, resolver: Resolver) {
+        self.second = Some(resolver);
+    }
+
+    /// Fits an index switch.
+    pub fn fit_index_switch(&mut self, switch: IndexSwitch) {
+        self.index = Some(switch);
+    }
+
+    /// The second resolver, where fitted, to break.
+    pub fn second_resolver_mut(&mut self) -> Option<&mut Resolver> {
+        self.second.as_mut()
+    }
+
+    /// The index switch, where fitted, to watch or break.
+    pub fn index_switch_mut(&mut self) -> Option<&mut IndexSwitch> {
+        self.index.as_mut()
+    }
+
+    /// The index switch is closed, as the controller saw it in the last tick.
+    pub fn index_closed(&self) -> bool {
+        self.index_closed
+    }
+
+    /// The controller, for its settings.
+    pub fn controller(&self) -> &Controller {
+        &self.controller
+    }
+
+>>>>>>> main
     /// Time since power-up, s.
     pub fn now_s(&self) -> f64 {
         self.now_us as f64 / 1e6
@@ -277,23 +340,28 @@ impl<C: Control> Bench<C> {
         std::mem::take(&mut self.events)
     }
 
-    /// Carrier frames of the next tick, with the press turned on to its end.
-    fn sense(&mut self) -> [CarrierFrame; FRAMES_PER_TICK] {
-        let blank = CarrierFrame {
-            sine: [CODE_ZERO; SAMPLES_PER_FRAME],
-            cosine: [CODE_ZERO; SAMPLES_PER_FRAME],
+    /// What the resolvers show in the next tick, with the press turned on to its end.
+    fn sense(&mut self) -> Sensed {
+        let mut sensed = Sensed {
+            frames: [CarrierFrame::SILENT; FRAMES_PER_TICK],
+            second_frames: [CarrierFrame::SILENT; FRAMES_PER_TICK],
         };
-        let mut frames = [blank; FRAMES_PER_TICK];
-        for frame in &mut frames {
+        for frame in 0..FRAMES_PER_TICK {
             let state = self.plant.state();
-            *frame = self
-                .resolver
-                .frame(state.angle_rad, state.speed_rad_s, state.accel_rad_s2);
+            let (angle, speed, accel) = (state.angle_rad, state.speed_rad_s, state.accel_rad_s2);
+            sensed.frames[frame] = self.resolver.frame(angle, speed, accel);
+            if let Some(second) = &mut self.second {
+                sensed.second_frames[frame] = second.frame(angle, speed, accel);
+            }
             self.now_us += FRAME_US;
             self.plant.advance_to(self.now_s());
         }
+        if let Some(index) = &self.index {
+            let state = self.plant.state();
+            self.index_closed = index.is_closed(state.angle_rad, state.speed_rad_s);
+        }
         self.collect();
-        frames
+        sensed
     }
 
     /// Takes over what the press reports: truth, and the feedback of the valve elements with the
@@ -323,6 +391,7 @@ impl<C: Control> Bench<C> {
 
     /// One millisecond.
     pub fn tick(&mut self) -> &Outputs {
+<<<<<<< HEAD
         let mut companion = self.companion.take();
         let mut course = Course::default();
         if let Some(companion) = &mut companion {
@@ -355,6 +424,12 @@ impl<C: Control> Bench<C> {
             self.events.clear();
         }
         self.companion = companion;
+=======
+        let sensed = self.sense();
+        let request = std::mem::take(&mut self.request);
+        let inputs = self.inputs(sensed, &request);
+        let outputs = self.controller.tick(&inputs);
+>>>>>>> main
         self.panel.reset = None;
         self.request = request;
         self.act(&outputs);
@@ -362,6 +437,7 @@ impl<C: Control> Bench<C> {
         self.outputs.insert(outputs)
     }
 
+<<<<<<< HEAD
     /// What the controller says; without supply or without a controller, nothing.
     fn ask(&mut self, inputs: &Inputs<'_>, is_unpowered: bool) -> Outputs {
         let was_unpowered = std::mem::replace(&mut self.was_unpowered, is_unpowered);
@@ -392,6 +468,9 @@ impl<C: Control> Bench<C> {
         frames: [CarrierFrame; FRAMES_PER_TICK],
         request: &'a Request,
     ) -> Inputs<'a> {
+=======
+    fn inputs<'a>(&self, sensed: Sensed, request: &'a Request) -> Inputs<'a> {
+>>>>>>> main
         let panel = &self.panel;
         let palm = |pressed| {
             if pressed {
@@ -406,16 +485,19 @@ impl<C: Control> Bench<C> {
             right: palm(panel.right_pressed),
         };
         let motor_on = self.plant.motor_on();
+        let contacts = &self.controller.settings().get().contacts;
         Inputs {
             now: Instant::from_micros(self.now_us),
-            frames,
+            frames: sensed.frames,
+            second_frames: sensed.second_frames,
+            index_closed: self.index_closed,
             supply_ok: true,
             stations: [station, Station::default()],
             selector: Selector::at(panel.mode),
-            emergency_chain_closed: [!panel.emergency_operated; 2],
+            emergency_chain: Levels::of(contacts.emergency.kind, !panel.emergency_operated),
             stop_control_closed: !panel.stop_operated,
-            presence_clear: [!panel.presence_blocked; 2],
-            guards_closed: [true; 2],
+            presence: Levels::of(contacts.presence.kind, !panel.presence_blocked),
+            guards: Levels::of(contacts.guards.kind, true),
             motor_forward: motor_on,
             drive_at_rest: !motor_on && self.plant.flywheel_spm() < FLYWHEEL_AT_REST_SPM,
             clutch_air_ok: panel.clutch_air_ok,
@@ -427,10 +509,16 @@ impl<C: Control> Bench<C> {
             top_stop_pressed: panel.top_stop_pressed,
             reset: panel.reset,
             test_angle: panel.test_angle,
+            limit_read_back: self
+                .outputs
+                .map_or(ChannelSet::EMPTY, |said| said.limit_channels),
+            peer: None,
+            second_clock: None,
             service: match request {
                 Request::None => Service::None,
                 Request::CaptureAngle => Service::CaptureAngle,
                 Request::Adopt(settings) => Service::Adopt(settings),
+                Request::AdoptJob(job) => Service::AdoptJob(job),
             },
         }
     }

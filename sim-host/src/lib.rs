@@ -10,7 +10,11 @@
 //! | --- | --- |
 //! | 0 words | [`prng`], [`units`], [`toml_check`], [`kinematics`], [`statistics`] |
 //! | 1 press | [`press`], [`stop_curve`], [`distance`] |
+<<<<<<< HEAD
 //! | 2 world | [`plant`], [`resolver`], [`limits`], [`control`] |
+=======
+//! | 2 world | [`plant`], [`resolver`], [`index_switch`], [`limits`] |
+>>>>>>> main
 //! | 3 bench | [`bench`](mod@bench) |
 //! | 4 operator | [`operator`] |
 //! | 5 record | [`record`] |
@@ -25,6 +29,7 @@ pub mod bench;
 pub mod cli;
 pub mod control;
 pub mod distance;
+pub mod index_switch;
 pub mod kinematics;
 pub mod limits;
 pub mod operator;

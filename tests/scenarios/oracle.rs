@@ -82,7 +82,7 @@ fn a_repeated_stroke_and_a_late_release_are_seen() {
     let mut driven = 0;
     let report = played(&written(STROKE), move |_, _, said| {
         driven += u32::from(said.valve.is_on);
-        said.valve.is_on |= (1..1_200).contains(&driven);
+        said.valve.is_on |= (1..4_000).contains(&driven);
         driven += u32::from(driven > 0);
     });
     breaks(&report, "one-stroke");

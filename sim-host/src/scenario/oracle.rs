@@ -49,6 +49,9 @@ const TOLD_S: f64 = 0.200;
 const LATE_SHARE: f64 = 1.03;
 const LATE_MS: f64 = 10.0;
 const LATE_DEG: f64 = 2.0;
+/// A controller knows its speed as a mean over so many ticks, and so may the judge when a speed
+/// decides an angle.
+const SPEED_TICKS: usize = 32;
 /// Crank speed that counts as turning, strokes per minute.
 const TURNING_SPM: f64 = 0.5;
 
@@ -86,6 +89,9 @@ pub struct Oracle {
     breaches: Vec<Breach>,
     reached: u32,
     run: Option<Run>,
+    /// Crank speeds of the last ticks, strokes per minute.
+    speeds_spm: [f64; SPEED_TICKS],
+    ticks: usize,
     drive_on: bool,
     drive_off_s: f64,
     hands_up_ms: u32,
@@ -116,6 +122,8 @@ impl Oracle {
             breaches: Vec::new(),
             reached: 0,
             run: None,
+            speeds_spm: [0.0; SPEED_TICKS],
+            ticks: 0,
             drive_on: false,
             drive_off_s: f64::NEG_INFINITY,
             hands_up_ms: 0,
@@ -149,6 +157,8 @@ impl Oracle {
         let seen = Seen::of(moment);
         let starts = moment.outputs.valve.is_on && !self.drive_on;
         self.note_people(moment);
+        self.speeds_spm[self.ticks % SPEED_TICKS] = seen.speed_spm;
+        self.ticks += 1;
         if starts {
             self.judge_start(&seen);
         }
@@ -307,7 +317,8 @@ impl Oracle {
     fn judge_release(&mut self, seen: &Seen<'_>) {
         let Some(run) = self.run else { return };
         let top = &self.schema.top_stop;
-        let release_deg = units::angle_deg(top.release_at(units::speed(seen.speed_spm)));
+        let mean_spm = self.speeds_spm.iter().sum::<f64>() / SPEED_TICKS as f64;
+        let release_deg = units::angle_deg(top.release_at(units::speed(mean_spm)));
         // A tick is as near as an output that is on or off can be read.
         let doubt_deg = ANGLE_DOUBT_DEG + 6.0 * seen.speed_spm.abs() * 1e-3;
         let late_deg = units::travel_deg(top.late_bound) + doubt_deg;

@@ -1,0 +1,11 @@
+//! What supervises besides the stroke: limit channels, contacts, learned bounds, settings and
+//! journal on flash, own health, the second channel.
+
+mod bank;
+mod codec;
+mod flash;
+mod inputs;
+mod journal;
+mod peer;
+mod schema;
+mod store;

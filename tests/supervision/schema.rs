@@ -1,0 +1,171 @@
+//! Settings of an invented press, commissioned and whole, and jobs for it.
+
+use stopwright_core::angle::{AngleWindow, CrankAngle, CrankTravel};
+use stopwright_core::codec::PressRecord;
+use stopwright_core::job::{AirWindow, Job, Release};
+use stopwright_core::limit_channels::{self, Channel, TimedWindow, Windows};
+use stopwright_core::press_identity::{Fingerprint, Label};
+use stopwright_core::receiver;
+use stopwright_core::receiver::index_switch::IndexSettings;
+use stopwright_core::receiver::second::SecondSettings;
+use stopwright_core::safety_distance::{Approach, Distance, Rule};
+use stopwright_core::settings::{Angles, Guard, Schema, Stage};
+use stopwright_core::speed::CrankSpeed;
+use stopwright_core::stop_curve::StopCurve;
+use stopwright_core::stop_time::{
+    self, MOTION_PROOF, STANDSTILL_BAND, STANDSTILL_HOLD, StopLimits,
+};
+use stopwright_core::time::Duration;
+use stopwright_core::{contacts, motion, peer, top_stop, two_hand, valve_pair};
+
+pub(crate) fn deg(value: i32) -> CrankAngle {
+    CrankAngle::from_millidegrees(value * 1_000)
+}
+
+fn travel(value: i32) -> CrankTravel {
+    CrankTravel::from_millidegrees(value * 1_000)
+}
+
+pub(crate) fn spm(value: i32) -> CrankSpeed {
+    CrankSpeed::from_milli_spm(value * 1_000)
+}
+
+pub(crate) fn ms(value: u32) -> Duration {
+    Duration::from_millis(value)
+}
+
+/// 60 strokes per minute, 60 ms of reaction and 126 ms of braking: the worked example of the
+/// sheets' stop curve (12 kg·m², 600 N·m).
+const CURVE: StopCurve = StopCurve {
+    reaction: Duration::from_millis(60),
+    braking_ns_per_spm: 2_094_395,
+};
+
+pub(crate) fn press() -> Schema {
+    let limits = StopLimits {
+        speed: spm(60),
+        time_advisory: ms(210),
+        time_latch: ms(250),
+        travel_advisory: travel(50),
+        travel_latch: travel(60),
+    };
+    Schema {
+        stage: Stage::Commissioned,
+        receiver: receiver::Settings::DEFAULT,
+        second: Some(SecondSettings {
+            receiver: receiver::Settings::DEFAULT,
+            difference_millidegrees: 2_000,
+        }),
+        index: Some(IndexSettings {
+            closed: AngleWindow {
+                from: deg(210),
+                to: deg(270),
+            },
+            tolerance_millidegrees: 3_000,
+            contradiction_millidegrees: 5_000,
+            wander_millidegrees: 1_000,
+            response_us: 2_000,
+        }),
+        contacts: contacts::Config::DEFAULT,
+        peer: Some(peer::Config::DEFAULT),
+        two_hand: two_hand::Config::DEFAULT,
+        valve_pair: valve_pair::Config::DEFAULT,
+        motion: motion::Config::with_speed_max(spm(90)),
+        stop: stop_time::Config {
+            top: limits,
+            mid_stroke: limits,
+            curve: CURVE,
+            standstill_band: STANDSTILL_BAND,
+            standstill_hold: STANDSTILL_HOLD,
+            motion_proof: MOTION_PROOF,
+        },
+        top_stop: top_stop::Config {
+            target: CrankAngle::TOP_DEAD_CENTRE,
+            release: deg(315),
+            speed: spm(60),
+            curve: CURVE,
+            late_bound: travel(2),
+            early_bound: travel(8),
+            deadband: travel(1),
+        },
+        angles: Angles {
+            take_over: deg(190),
+            mute_end: deg(320),
+            window_before: travel(8),
+            window_after: travel(8),
+            overrun_limit: travel(20),
+        },
+        control_response: ms(20),
+        guards: [
+            Some(Guard {
+                rule: Rule::UsStoppingTime,
+                approach: Approach::default(),
+                installed: Distance::from_millimetres(700),
+                device: ms(20),
+            }),
+            None,
+            None,
+            None,
+        ],
+    }
+}
+
+pub(crate) fn record(braking_ns_per_spm: u32) -> PressRecord {
+    let mut schema = press();
+    schema.stop.curve.braking_ns_per_spm = braking_ns_per_spm;
+    PressRecord {
+        press: Label::try_new("invented press").unwrap(),
+        fingerprint: Fingerprint {
+            balance: schema.receiver.balance,
+            index_angle: Some(deg(90)),
+            stops: CURVE,
+        },
+        schema,
+    }
+}
+
+/// A job with every channel and every window in use.
+pub(crate) fn job(label: &str) -> Job {
+    let window = |index: i32| {
+        Some(AngleWindow {
+            from: deg(10 + 80 * index),
+            to: deg(50 + 80 * index),
+        })
+    };
+    let timed = TimedWindow {
+        from: deg(180),
+        on_for: ms(60),
+    };
+    let mut channels = [Channel {
+        windows: Windows::Angles([0, 1, 2, 3].map(window)),
+        on_lead: ms(10),
+        off_lead: ms(5),
+        minimum_on: ms(10),
+        has_read_back: false,
+    }; limit_channels::CHANNELS];
+    channels[15].windows = Windows::Timed([Some(timed), None, None, None]);
+    let release = |speed, angle| Some(Release { speed, angle });
+    Job {
+        label: Label::try_new(label).unwrap(),
+        take_over: deg(185),
+        mute_end: deg(318),
+        counterbalance: AirWindow {
+            lowest_kpa: 300,
+            highest_kpa: 450,
+        },
+        releases: [
+            release(spm(40), deg(332)),
+            release(spm(60), deg(315)),
+            None,
+            None,
+            None,
+            None,
+            None,
+            None,
+        ],
+        limit_channels: limit_channels::Settings {
+            channels,
+            ..limit_channels::Settings::UNUSED
+        },
+    }
+}
