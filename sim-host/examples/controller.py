@@ -51,9 +51,6 @@ class Reader:
                 return value
             shift += 7
 
-    def optional_byte(self):
-        return self.byte() if self.flag() else None
-
     def codes(self):
         return [[self.varint() for _ in range(8)] for _ in range(5)]
 
@@ -103,11 +100,11 @@ def read_wired(reader):
         "cosine": reader.codes(),
         "supply_ok": reader.flag(),
         "palms": [reader.flags(2), reader.flags(2)],
-        "mode": reader.optional_byte(),
-        "emergency_chain_closed": reader.flags(2),
+        "selector": reader.varint(),
+        "emergency_chain": reader.flags(2),
         "stop_control_closed": reader.flag(),
-        "presence_clear": reader.flags(2),
-        "guards_closed": reader.flags(2),
+        "presence": reader.flags(2),
+        "guards": reader.flags(2),
         "motor_forward": reader.flag(),
         "drive_at_rest": reader.flag(),
         "clutch_air_ok": reader.flag(),
@@ -147,7 +144,9 @@ class Controller:
     def tick(self, wired):
         self.age += 1
         self.look(wired)
-        held = [opened and not closed for opened, closed in wired["palms"]]
+        closed = [bit for bit in range(6) if wired["selector"] >> bit & 1]
+        mode = closed[0] if len(closed) == 1 else None
+        held = [opened and not shut for opened, shut in wired["palms"]]
         both, up = all(held), not any(held)
         self.up_for = self.up_for + 1 if up else 0
         if up:
@@ -156,21 +155,21 @@ class Controller:
             self.first_hand_us = wired["now_us"]
         permit = (
             wired["supply_ok"]
-            and all(wired["emergency_chain_closed"])
+            and all(wired["emergency_chain"])
             and wired["stop_control_closed"]
-            and all(wired["guards_closed"])
+            and wired["guards"] == [True, False]
             and wired["motor_forward"]
             and wired["clutch_air_ok"]
             and wired["counterbalance_air_ok"]
-            and wired["mode"] == SINGLE
+            and mode == SINGLE
             and not self.latched
         )
-        clear = all(wired["presence_clear"])
+        clear = all(wired["presence"])
         after_us = 0
         at_top = self.angle < 5 or self.angle > 355
         if self.state == POWER_UP and self.age > 60:
             self.go(OFF)
-        elif self.state in (OFF, INTERRUPTED) and wired["mode"] == SINGLE and self.mode != SINGLE:
+        elif self.state in (OFF, INTERRUPTED) and mode == SINGLE and self.mode != SINGLE:
             self.go(WAIT_RELEASE)
         elif self.state == WAIT_RELEASE and self.up_for >= 50 and permit:
             self.go(READY if at_top else AWAY)
@@ -197,7 +196,7 @@ class Controller:
             self.go(LATCHED if self.latched else INTERRUPTED)
         if self.latched and self.state in (OFF, WAIT_RELEASE, READY, AWAY, INTERRUPTED):
             self.go(LATCHED)
-        self.mode = wired["mode"] if wired["mode"] is not None else self.mode
+        self.mode = mode if mode is not None else self.mode
         dies_at = self.options.die_at
         if dies_at is not None and self.state == CLOSING and dies_at <= self.angle < 180:
             os.kill(os.getpid(), signal.SIGKILL)

@@ -5,11 +5,8 @@
 //! five frames and the panel. Nothing here waits, and two benches of one seed stay equal to the
 //! bit.
 
-<<<<<<< HEAD
 use crate::control::{Control, Lost, silence};
-=======
 use crate::index_switch::IndexSwitch;
->>>>>>> main
 use crate::plant::{Event, Mark, Plant, Setup, StopTruth};
 use crate::press::Press;
 use crate::resolver::Resolver;
@@ -129,7 +126,6 @@ pub struct MeasuredStop {
     pub trace: Vec<Sample>,
 }
 
-<<<<<<< HEAD
 /// What becomes of the coming millisecond.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Course {
@@ -168,12 +164,12 @@ pub trait Companion: std::fmt::Debug {
     fn between(&mut self, inputs: &mut Inputs<'_>);
     /// What came of it.
     fn after(&mut self, moment: &Moment<'_>);
-=======
+}
+
 /// What the resolvers showed in one tick.
 struct Sensed {
     frames: [CarrierFrame; FRAMES_PER_TICK],
     second_frames: [CarrierFrame; FRAMES_PER_TICK],
->>>>>>> main
 }
 
 /// Press, resolver and controller in lock step.
@@ -181,16 +177,12 @@ struct Sensed {
 pub struct Bench<C = Controller> {
     plant: Plant,
     resolver: Resolver,
-<<<<<<< HEAD
-    controller: C,
-    lost: Option<Lost>,
-    was_unpowered: bool,
-=======
     second: Option<Resolver>,
     index: Option<IndexSwitch>,
     index_closed: bool,
-    controller: Controller,
->>>>>>> main
+    controller: C,
+    lost: Option<Lost>,
+    was_unpowered: bool,
     now_us: u64,
     feedback: [ElementFeedback; ELEMENTS],
     drive: ValveDrive,
@@ -243,16 +235,12 @@ impl<C: Control> Bench<C> {
         Self {
             plant: Plant::new(press, setup, seed),
             resolver,
-<<<<<<< HEAD
-            controller,
-            lost: None,
-            was_unpowered: false,
-=======
             second: None,
             index: None,
             index_closed: false,
-            controller: Controller::new(settings, FaultSet::EMPTY),
->>>>>>> main
+            controller,
+            lost: None,
+            was_unpowered: false,
             now_us: 0,
             feedback: [ElementFeedback::default(); ELEMENTS],
             drive: ValveDrive::default(),
@@ -287,8 +275,6 @@ impl<C: Control> Bench<C> {
         &mut self.resolver
     }
 
-<<<<<<< HEAD
-=======
     /// Fits a second resolver, with a drive of its own.
     pub fn fit_second_resolver(&mut self, resolver: Resolver) {
         self.second = Some(resolver);
@@ -314,12 +300,6 @@ impl<C: Control> Bench<C> {
         self.index_closed
     }
 
-    /// The controller, for its settings.
-    pub fn controller(&self) -> &Controller {
-        &self.controller
-    }
-
->>>>>>> main
     /// Time since power-up, s.
     pub fn now_s(&self) -> f64 {
         self.now_us as f64 / 1e6
@@ -391,7 +371,6 @@ impl<C: Control> Bench<C> {
 
     /// One millisecond.
     pub fn tick(&mut self) -> &Outputs {
-<<<<<<< HEAD
         let mut companion = self.companion.take();
         let mut course = Course::default();
         if let Some(companion) = &mut companion {
@@ -401,9 +380,9 @@ impl<C: Control> Bench<C> {
         self.now_us += course.late_us;
         self.plant.advance_to(self.now_s());
         let (events, stops) = (self.events.len(), self.truths.len());
-        let frames = self.sense();
+        let sensed = self.sense();
         let request = std::mem::take(&mut self.request);
-        let mut inputs = self.inputs(frames, &request);
+        let mut inputs = self.inputs(sensed, &request);
         if let Some(companion) = &mut companion {
             companion.between(&mut inputs);
         }
@@ -424,12 +403,6 @@ impl<C: Control> Bench<C> {
             self.events.clear();
         }
         self.companion = companion;
-=======
-        let sensed = self.sense();
-        let request = std::mem::take(&mut self.request);
-        let inputs = self.inputs(sensed, &request);
-        let outputs = self.controller.tick(&inputs);
->>>>>>> main
         self.panel.reset = None;
         self.request = request;
         self.act(&outputs);
@@ -437,7 +410,6 @@ impl<C: Control> Bench<C> {
         self.outputs.insert(outputs)
     }
 
-<<<<<<< HEAD
     /// What the controller says; without supply or without a controller, nothing.
     fn ask(&mut self, inputs: &Inputs<'_>, is_unpowered: bool) -> Outputs {
         let was_unpowered = std::mem::replace(&mut self.was_unpowered, is_unpowered);
@@ -463,14 +435,7 @@ impl<C: Control> Bench<C> {
         })
     }
 
-    fn inputs<'a>(
-        &self,
-        frames: [CarrierFrame; FRAMES_PER_TICK],
-        request: &'a Request,
-    ) -> Inputs<'a> {
-=======
     fn inputs<'a>(&self, sensed: Sensed, request: &'a Request) -> Inputs<'a> {
->>>>>>> main
         let panel = &self.panel;
         let palm = |pressed| {
             if pressed {
@@ -485,7 +450,7 @@ impl<C: Control> Bench<C> {
             right: palm(panel.right_pressed),
         };
         let motor_on = self.plant.motor_on();
-        let contacts = &self.controller.settings().get().contacts;
+        let contacts = self.controller.contacts();
         Inputs {
             now: Instant::from_micros(self.now_us),
             frames: sensed.frames,

@@ -5,9 +5,12 @@
 //! watchdog in front of the valve would have it.
 
 use stopwright_core::angle::{CrankAngle, CrankTravel};
+use stopwright_core::contacts;
 use stopwright_core::controller::{Controller, Inputs, Outputs, ServiceReply, ValveDrive};
 use stopwright_core::fault::FaultSet;
 use stopwright_core::interlock::Permit;
+use stopwright_core::limit_channels::ChannelSet;
+use stopwright_core::peer::{Consent, Message, Phase};
 use stopwright_core::receiver::CrankPosition;
 use stopwright_core::stroke::{Mode, Stroke};
 
@@ -18,6 +21,11 @@ pub struct Lost(pub String);
 
 /// Any controller.
 pub trait Control: std::fmt::Debug {
+    /// How it has the pairs of contacts wired.
+    fn contacts(&self) -> contacts::Config {
+        contacts::Config::DEFAULT
+    }
+
     /// One tick.
     ///
     /// # Errors
@@ -32,6 +40,10 @@ pub trait Control: std::fmt::Debug {
 }
 
 impl Control for Controller {
+    fn contacts(&self) -> contacts::Config {
+        self.settings().get().contacts
+    }
+
     fn tick(&mut self, inputs: &Inputs<'_>) -> Result<Outputs, Lost> {
         Ok(Self::tick(self, inputs))
     }
@@ -67,6 +79,14 @@ pub fn silence() -> Outputs {
         release: CrankAngle::TOP_DEAD_CENTRE,
         authority_percent: 0,
         compensation: CrankTravel::ZERO,
+        limit_channels: ChannelSet::EMPTY,
+        peer: Message {
+            sequence: 0,
+            stamp_us: 0,
+            crank: None,
+            phase: Phase::default(),
+            consent: Consent::default(),
+        },
         reply: ServiceReply::None,
     }
 }

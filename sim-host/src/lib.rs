@@ -10,11 +10,7 @@
 //! | --- | --- |
 //! | 0 words | [`prng`], [`units`], [`toml_check`], [`kinematics`], [`statistics`] |
 //! | 1 press | [`press`], [`stop_curve`], [`distance`] |
-<<<<<<< HEAD
-//! | 2 world | [`plant`], [`resolver`], [`limits`], [`control`] |
-=======
-//! | 2 world | [`plant`], [`resolver`], [`index_switch`], [`limits`] |
->>>>>>> main
+//! | 2 world | [`plant`], [`resolver`], [`index_switch`], [`limits`], [`control`] |
 //! | 3 bench | [`bench`](mod@bench) |
 //! | 4 operator | [`operator`] |
 //! | 5 record | [`record`] |

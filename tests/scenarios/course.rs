@@ -63,7 +63,10 @@ fn lesson_2_a_hand_gets_224_mm_far_in_140_ms_and_the_distance_holds_for_the_latc
     let installed_mm = f64::from(guard.installed.as_micrometres()) / 1e3;
     assert!((required_mm - 533.2).abs() < 0.05, "{required_mm}");
     assert_eq!(installed_mm, 700.0);
-    says("let-go-while-closing", &["224 mm", "166 ms", "533 mm", "700"]);
+    says(
+        "let-go-while-closing",
+        &["224 mm", "166 ms", "533 mm", "700"],
+    );
 }
 
 #[test]

@@ -3,7 +3,6 @@
 //! controller can be put under them.
 
 mod course;
-mod found;
 mod mistakes;
 mod oracle;
 mod remote;

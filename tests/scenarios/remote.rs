@@ -11,12 +11,12 @@ use stopwright::scenario::protocol::{
 };
 use stopwright::scenario::remote::Remote;
 use stopwright::scenario::{Options, Report, Scenario, run, run_core};
+use stopwright_core::contacts::Levels;
 use stopwright_core::controller::{Controller, Inputs, Selector, Service};
 use stopwright_core::fault::{FaultCode, FaultSet};
 use stopwright_core::fault_latch::Standing;
 use stopwright_core::settings::Settings;
 use stopwright_core::signal::CarrierFrame;
-use stopwright_core::stroke::Mode;
 use stopwright_core::time::Instant;
 use stopwright_core::two_hand::{PalmContacts, Station};
 use stopwright_core::valve_pair::{Captured, ElementFeedback};
@@ -138,6 +138,10 @@ fn inputs(wired: &Wired) -> Inputs<'static> {
         normally_open_closed: contacts[0],
         normally_closed_closed: contacts[1],
     };
+    let pair = |levels: [bool; 2]| Levels {
+        first: levels[0],
+        second: levels[1],
+    };
     let captured = |is_on, us| Captured {
         is_on,
         changed_at: Instant::from_micros(us),
@@ -147,14 +151,6 @@ fn inputs(wired: &Wired) -> Inputs<'static> {
         left: palm(wired.palms[0]),
         right: palm(wired.palms[1]),
     };
-    let modes = [
-        Mode::Off,
-        Mode::Barring,
-        Mode::Inch,
-        Mode::Single,
-        Mode::Continuous,
-        Mode::Test,
-    ];
     let standings = [
         Standing::Operator,
         Standing::KeyHolder,
@@ -162,19 +158,19 @@ fn inputs(wired: &Wired) -> Inputs<'static> {
     ];
     Inputs {
         now: Instant::from_micros(wired.now_us),
+        second_frames: [CarrierFrame::SILENT; 5],
+        index_closed: false,
         frames: std::array::from_fn(|frame| CarrierFrame {
             sine: wired.sine[frame],
             cosine: wired.cosine[frame],
         }),
         supply_ok: wired.supply_ok,
         stations: [station, Station::default()],
-        selector: wired.mode.map_or(Selector::from_contacts(0), |mode| {
-            Selector::at(modes[usize::from(mode)])
-        }),
-        emergency_chain_closed: wired.emergency_chain_closed,
+        selector: Selector::from_contacts(wired.selector as u8),
+        emergency_chain: pair(wired.emergency_chain),
         stop_control_closed: wired.stop_control_closed,
-        presence_clear: wired.presence_clear,
-        guards_closed: wired.guards_closed,
+        presence: pair(wired.presence),
+        guards: pair(wired.guards),
         motor_forward: wired.motor_forward,
         drive_at_rest: wired.drive_at_rest,
         clutch_air_ok: wired.clutch_air_ok,
@@ -189,6 +185,9 @@ fn inputs(wired: &Wired) -> Inputs<'static> {
         top_stop_pressed: wired.top_stop_pressed,
         reset: wired.reset.map(|reset| standings[usize::from(reset)]),
         test_angle: None,
+        limit_read_back: stopwright_core::limit_channels::ChannelSet::EMPTY,
+        peer: None,
+        second_clock: None,
         service: Service::None,
     }
 }

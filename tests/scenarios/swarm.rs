@@ -30,7 +30,9 @@ fn two_thousand_runs_are_the_same_on_one_thread_and_on_two() {
     assert_eq!((one.runs, two.runs), (2_000, 2_000));
     assert!(rows.iter().map(|row| row.run).eq(0..2_000));
     reaches_the_hard_cases(&one);
-    only_known_faults_of_the_core(&rows);
+    // Whatever breaks, the controller keeps its own rules.
+    let broken: Vec<&Row> = rows.iter().filter(|row| row.exit_status != 0).collect();
+    assert!(broken.is_empty(), "{broken:#?}");
 }
 
 /// The swarm is wild enough: it came to all of these, again and again.
@@ -53,15 +55,6 @@ fn reaches_the_hard_cases(total: &Total) {
         assert!(runs >= 10, "{case}: {runs} of {}", total.runs);
     }
     assert!(total.faults.len() >= 20, "{:?}", total.faults);
-}
-
-/// What a swarm finds today is one fault of the core, kept in `found.rs`: a continuous top stop away
-/// from the commissioned speed.
-fn only_known_faults_of_the_core(rows: &[Row]) {
-    for row in rows.iter().filter(|row| row.exit_status != 0) {
-        let is_known = row.unexcused == "release-in-time" && row.story.starts_with("continuous");
-        assert!(is_known, "{row:?}");
-    }
 }
 
 #[test]

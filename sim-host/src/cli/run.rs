@@ -30,20 +30,10 @@ pub(super) struct Arguments {
     #[arg(long)]
     pub(super) json: bool,
     /// Write a trace of the run: .csv, .vcd, or .parquet when built with that feature.
-    #[arg(
-        long,
-        value_name = "FILE",
-        help_heading = "Traces",
-        conflicts_with = "swarm"
-    )]
+    #[arg(long, value_name = "FILE", help_heading = "Traces")]
     trace: Vec<PathBuf>,
     /// Draw the signals as an SVG file.
-    #[arg(
-        long,
-        value_name = "FILE",
-        help_heading = "Traces",
-        conflicts_with = "swarm"
-    )]
+    #[arg(long, value_name = "FILE", help_heading = "Traces")]
     plot: Option<PathBuf>,
     /// Signals of traces and plot, joined by commas, or all.
     #[arg(
@@ -88,12 +78,15 @@ pub(super) struct Arguments {
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<u8, Problem> {
+    let is_traced = !arguments.trace.is_empty() || arguments.plot.is_some();
     if let Some(runs) = arguments.swarm {
+        if is_traced && arguments.only.is_none() {
+            return Err("a trace is of one run: name it with --only".into());
+        }
         return swarm::run(arguments, runs);
     }
     let scenarios = read(&arguments.files)?;
     let runs = scenarios.len() as u64 * u64::from(arguments.repeat);
-    let is_traced = !arguments.trace.is_empty() || arguments.plot.is_some();
     if is_traced && runs != 1 {
         return Err(format!("a trace is of one run; here are {runs}").into());
     }
@@ -126,7 +119,11 @@ fn read(files: &[PathBuf]) -> Result<Vec<Scenario>, Problem> {
     Err(lines.join("\nerror: ").into())
 }
 
-fn play(arguments: &Arguments, scenario: &Scenario, seed: u64) -> Result<Report, Problem> {
+pub(super) fn play(
+    arguments: &Arguments,
+    scenario: &Scenario,
+    seed: u64,
+) -> Result<Report, Problem> {
     let trouble = Rc::new(RefCell::new(None));
     let observer = observer(arguments, scenario, &trouble)?;
     let options = Options { seed };

@@ -1,11 +1,10 @@
 //! `stopwright run --swarm` and `stopwright join`: many drawn runs, their results as CSV, shares of
 //! them put together.
 
-use super::run::{Arguments, show};
+use super::run::{Arguments, play, show};
 use super::{Problem, say};
 use crate::scenario::run::{BROKEN, HOLDS};
 use crate::scenario::swarm::{Row, Share, Swarm, Total, draw, join, seed_of};
-use crate::scenario::{Options, run_core};
 use indicatif::{ProgressBar, ProgressStyle};
 use std::fs::File;
 use std::io::BufWriter;
@@ -61,11 +60,8 @@ fn only(arguments: &Arguments, swarm: &Swarm, index: u64) -> Result<u8, Problem>
     if index >= swarm.runs {
         return Err(format!("run {index}: the runs are 0 to {}", swarm.runs - 1).into());
     }
-    let options = Options {
-        seed: seed_of(swarm.seed, index),
-    };
     let scenario = draw(swarm.seed, index);
-    let report = run_core(&scenario, &options);
+    let report = play(arguments, &scenario, seed_of(swarm.seed, index))?;
     let replay = format!(
         "stopwright run --swarm {} --seed {} --only {index}",
         swarm.runs, swarm.seed

@@ -21,6 +21,7 @@ use crate::bench::Moment;
 use crate::distance::{self, Responses, Site};
 use crate::plant::Mark;
 use crate::units;
+use stopwright_core::contacts::{Levels, PairConfig, Reading};
 use stopwright_core::controller::ServiceReply;
 use stopwright_core::fault::{FaultSet, Reaction, ResetRule};
 use stopwright_core::fault_latch::Standing;
@@ -276,14 +277,16 @@ impl Oracle {
 
     fn judge_permit(&mut self, seen: &Seen<'_>) {
         let inputs = seen.moment.inputs;
+        let contacts = self.schema.contacts;
+        let is_on = |levels: Levels, pair: &PairConfig| levels.read(pair.kind) == Reading::On;
         let missing = [
             (inputs.supply_ok, "supply"),
             (
-                inputs.emergency_chain_closed == [true; 2],
+                is_on(inputs.emergency_chain, &contacts.emergency),
                 "emergency chain",
             ),
             (inputs.stop_control_closed, "stop control"),
-            (inputs.guards_closed == [true; 2], "guards"),
+            (is_on(inputs.guards, &contacts.guards), "guards"),
             (inputs.clutch_air_ok, "clutch air"),
             (inputs.counterbalance_air_ok, "counterbalance air"),
             (
@@ -299,7 +302,8 @@ impl Oracle {
             );
         }
         let production = matches!(seen.moment.panel.mode, Mode::Single | Mode::Continuous);
-        let seen_blocked = inputs.presence_clear != [true; 2] || self.presence_ms > ANSWER_MS;
+        let seen_blocked =
+            !is_on(inputs.presence, &contacts.presence) || self.presence_ms > ANSWER_MS;
         if production && seen.is_closing() && seen_blocked {
             self.breach(
                 Rule::NoDriveWithoutPermit,
@@ -318,36 +322,38 @@ impl Oracle {
         let Some(run) = self.run else { return };
         let top = &self.schema.top_stop;
         let mean_spm = self.speeds_spm.iter().sum::<f64>() / SPEED_TICKS as f64;
-        let release_deg = units::angle_deg(top.release_at(units::speed(mean_spm)));
+        let release_deg = units::angle_deg(top.release);
+        // What the speed adds to it or takes from it.
+        let moved = top
+            .release_at(units::speed(mean_spm))
+            .offset_from(top.release);
+        let moved_deg = units::travel_deg(moved);
         // A tick is as near as an output that is on or off can be read.
         let doubt_deg = ANGLE_DOUBT_DEG + 6.0 * seen.speed_spm.abs() * 1e-3;
         let late_deg = units::travel_deg(top.late_bound) + doubt_deg;
-        let is_late = match run.mode {
+        if run.mode == Mode::Continuous && seen.moment.panel.top_stop_pressed {
+            self.top_stop_asked_deg.get_or_insert(seen.angle_deg);
+        }
+        // The next release angle ahead: of where the run began, for one that starts past it ends at
+        // the next; in continuous, of where the top stop was asked for.
+        let (from_deg, ahead_deg) = match run.mode {
             Mode::Continuous => {
-                if seen.moment.panel.top_stop_pressed {
-                    self.top_stop_asked_deg.get_or_insert(seen.angle_deg);
-                }
-                self.top_stop_asked_deg.is_some_and(|asked| {
-                    let ahead = (release_deg - asked).rem_euclid(360.0);
-                    // Asked for just at the release angle, it may be the next one.
-                    let ahead = if ahead < doubt_deg {
-                        ahead + 360.0
-                    } else {
-                        ahead
-                    };
-                    seen.angle_deg - asked > ahead + late_deg
-                })
+                let asked_deg = self.top_stop_asked_deg.unwrap_or(f64::INFINITY);
+                (asked_deg, release_deg + moved_deg - asked_deg)
             }
-            _ => {
-                let ahead = (release_deg - run.from_deg).rem_euclid(360.0);
-                let ahead = if ahead < doubt_deg {
-                    ahead + 360.0
-                } else {
-                    ahead
-                };
-                seen.angle_deg - run.from_deg > ahead + late_deg
-            }
+            _ => (run.from_deg, release_deg - run.from_deg),
         };
+        let ahead_deg = match ahead_deg.rem_euclid(360.0) {
+            // Just at the release angle it may be this one or the next.
+            ahead if ahead < doubt_deg => ahead + 360.0,
+            ahead => ahead,
+        };
+        let moved_deg = if run.mode == Mode::Continuous {
+            0.0
+        } else {
+            moved_deg
+        };
+        let is_late = seen.angle_deg - from_deg > ahead_deg + moved_deg + late_deg;
         if is_late {
             self.breach(
                 Rule::ReleaseInTime,

@@ -9,6 +9,7 @@ use crate::control::silence;
 use crate::units;
 use serde::{Deserialize, Serialize};
 use stopwright_core::angle::CrankAngle;
+use stopwright_core::contacts::Levels;
 use stopwright_core::controller::{Inputs, Outputs, ValveDrive};
 use stopwright_core::fault::{FaultCode, FaultSet};
 use stopwright_core::fault_latch::Standing;
@@ -53,17 +54,18 @@ pub struct Wired {
     /// Palm buttons of the first station: left and right, each normally open and normally closed
     /// contact, true when the contact is closed.
     pub palms: [[bool; 2]; 2],
-    /// Mode shown by the selector: 0 off, 1 barring, 2 inch, 3 single, 4 continuous, 5 test; none
-    /// when it does not show exactly one.
-    pub mode: Option<u8>,
-    /// Both channels of the emergency chain.
-    pub emergency_chain_closed: [bool; 2],
+    /// Contacts of the selector by bit: 0 off, 1 barring, 2 inch, 3 single, 4 continuous, 5 test. A
+    /// sound selector closes one.
+    pub selector: u16,
+    /// Both channels of the emergency chain: true is closed.
+    pub emergency_chain: [bool; 2],
     /// Stop control.
     pub stop_control_closed: bool,
-    /// Both channels of the presence sensing.
-    pub presence_clear: [bool; 2],
-    /// Both channels of the guards.
-    pub guards_closed: [bool; 2],
+    /// Both outputs of the presence sensing: true is clear.
+    pub presence: [bool; 2],
+    /// Contacts of the guards, the normally open and the normally closed one: closed guards are
+    /// true and false.
+    pub guards: [bool; 2],
     /// Main motor runs forward.
     pub motor_forward: bool,
     /// Motor off and flywheel at rest.
@@ -126,7 +128,7 @@ pub struct Said {
     pub is_muted: bool,
     /// State of the stroke by number.
     pub state: u8,
-    /// Mode in force, numbered as in `Wired`.
+    /// Mode in force, by number: 0 off, 1 barring, 2 inch, 3 single, 4 continuous, 5 test.
     pub mode: u8,
     /// Numbers of the latched faults.
     pub latched: Vec<u8>,
@@ -143,6 +145,7 @@ impl Wired {
                 contacts.normally_closed_closed,
             ]
         };
+        let pair = |levels: Levels| [levels.first, levels.second];
         let station = &inputs.stations[0];
         Self {
             now_us: inputs.now.as_micros(),
@@ -150,11 +153,11 @@ impl Wired {
             cosine: inputs.frames.map(|frame| frame.cosine),
             supply_ok: inputs.supply_ok,
             palms: [palm(station.left), palm(station.right)],
-            mode: inputs.selector.mode().map(mode_number),
-            emergency_chain_closed: inputs.emergency_chain_closed,
+            selector: inputs.selector.contacts(),
+            emergency_chain: pair(inputs.emergency_chain),
             stop_control_closed: inputs.stop_control_closed,
-            presence_clear: inputs.presence_clear,
-            guards_closed: inputs.guards_closed,
+            presence: pair(inputs.presence),
+            guards: pair(inputs.guards),
             motor_forward: inputs.motor_forward,
             drive_at_rest: inputs.drive_at_rest,
             clutch_air_ok: inputs.clutch_air_ok,

@@ -4,6 +4,7 @@ use super::frames::FrameFault;
 use super::{Detail, Winding};
 use crate::plant::{Faults, Plant, Sticking};
 use crate::resolver::ResolverFaults;
+use stopwright_core::contacts::{Levels, PairKind};
 use stopwright_core::controller::{Inputs, Selector};
 use stopwright_core::two_hand::PalmContacts;
 
@@ -232,7 +233,12 @@ pub const KINDS: &[Kind] = &[
         "emergency-channel-open",
         "one channel of the chain is open",
         |inputs, detail| {
-            inputs.emergency_chain_closed[detail.which] = false;
+            channel(
+                &mut inputs.emergency_chain,
+                PairKind::Equivalent,
+                detail,
+                false,
+            );
         },
     )
     .one_of_two(),
@@ -240,7 +246,12 @@ pub const KINDS: &[Kind] = &[
         "emergency-channel-welded",
         "a channel stays closed",
         |inputs, detail| {
-            inputs.emergency_chain_closed[detail.which] = true;
+            channel(
+                &mut inputs.emergency_chain,
+                PairKind::Equivalent,
+                detail,
+                true,
+            );
         },
     )
     .one_of_two(),
@@ -248,7 +259,7 @@ pub const KINDS: &[Kind] = &[
         "presence-channel-open",
         "one channel shows an obstacle",
         |inputs, detail| {
-            inputs.presence_clear[detail.which] = false;
+            channel(&mut inputs.presence, PairKind::Equivalent, detail, false);
         },
     )
     .one_of_two(),
@@ -256,7 +267,7 @@ pub const KINDS: &[Kind] = &[
         "presence-channel-stuck",
         "one channel shows clear for ever",
         |inputs, detail| {
-            inputs.presence_clear[detail.which] = true;
+            channel(&mut inputs.presence, PairKind::Equivalent, detail, true);
         },
     )
     .one_of_two(),
@@ -264,7 +275,7 @@ pub const KINDS: &[Kind] = &[
         "guard-channel-open",
         "one channel shows an open guard",
         |inputs, detail| {
-            inputs.guards_closed[detail.which] = false;
+            channel(&mut inputs.guards, PairKind::Complementary, detail, false);
         },
     )
     .one_of_two(),
@@ -497,6 +508,15 @@ pub const KINDS: &[Kind] = &[
     Kind::new("time", "late-tick", "a tick comes late", Strike::LateTick).sized("ms", 0.0, 1_000.0),
     Kind::new("power", "power-cut", "the supply goes away", Strike::Power),
 ];
+
+/// One channel of a pair shows on or off, as the press wires it (the core's default).
+fn channel(levels: &mut Levels, kind: PairKind, detail: &Detail, is_on: bool) {
+    let shown = Levels::of(kind, is_on);
+    match detail.which {
+        0 => levels.first = shown.first,
+        _ => levels.second = shown.second,
+    }
+}
 
 fn palm<'a>(inputs: &'a mut Inputs<'_>, detail: &Detail) -> &'a mut PalmContacts {
     let station = &mut inputs.stations[0];

@@ -252,7 +252,9 @@ fn excused(disturbances: &[Disturbance]) -> Vec<Rule> {
                 Rule::StandsUnlessDriven,
                 Rule::HandComesLater,
             ],
+            // An angle that lies hides a late stop as well.
             ("samples" | "resolver", _) => &[
+                Rule::LateStopHolds,
                 Rule::OneStroke,
                 Rule::ReleaseInTime,
                 Rule::MutesInOpeningOnly,
