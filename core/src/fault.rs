@@ -223,6 +223,10 @@ fault_table! {
         "Mid-stroke stops take longer, against top stops, than at commissioning.",
         "A lost counterbalance lengthens the one and shortens the other.",
         "Counterbalance pressure and setting for the die.";
+    StopTrend = 49, Advise, ByItself, "24 stops for a shift of one deviation, 5 for three", "stopping time drifts",
+        "Stopping times have moved from what commissioning found, by more than their scatter.",
+        "Longer, the brake wears or fades; shorter, the limits are too generous for it.",
+        "Lining, springs, air, oil; what was done to the brake since commissioning.";
     ValveElementStuck = 60, ImmediateStop, Recommissioning, "learned bound, at most 100 ms", "valve element late or stuck",
         "A valve element did not follow its drive in time.",
         "The other element still stops the press; the redundancy is gone.",

@@ -8,7 +8,9 @@ use crate::receiver::second::{SecondConfig, SecondConfigError, SecondSettings};
 use crate::safety_distance::{Approach, Distance, ResponseTimes, Rule};
 use crate::stop_time::StopLimits;
 use crate::time::Duration;
-use crate::{contacts, motion, peer, stop_time, top_stop, two_hand, valve_pair};
+use crate::{
+    contacts, motion, peer, run_in, stop_time, stop_trend, top_stop, two_hand, valve_pair,
+};
 
 /// Guarding entries a press may have.
 pub const GUARDS_MAX: usize = 4;
@@ -88,6 +90,10 @@ pub struct Schema {
     pub motion: motion::Config,
     /// Stop supervision.
     pub stop: stop_time::Config,
+    /// When the brake is cold, and when it has bedded.
+    pub run_in: run_in::Config,
+    /// What commissioning found, to follow slow change by.
+    pub trend: stop_trend::Config,
     /// Top stop and its compensation.
     pub top_stop: top_stop::Config,
     /// Angles of the stroke.
@@ -141,6 +147,11 @@ pub enum Problem {
     OverrunLimitTooFar,
     /// A stop at the advisory travel, begun at the late bound, would pass the overrun limit.
     LateBoundBeyondOverrun,
+    /// A baseline has no deviation, or its mean is not below the advisory limit.
+    Baseline {
+        /// Which data set.
+        kind: stop_time::StopKind,
+    },
     /// The bounds of the compensation are not both positive.
     CompensationBounds,
     /// The release debounce is above 5 ms.
@@ -264,6 +275,18 @@ fn check_limits(schema: &Schema, note: &mut impl FnMut(Problem)) {
                 kind,
                 quantity: Quantity::Travel,
             });
+        }
+    }
+    let baselines = [
+        (stop_time::StopKind::Top, schema.trend.top),
+        (stop_time::StopKind::MidStroke, schema.trend.mid_stroke),
+    ];
+    for (kind, baseline) in baselines {
+        let advisory = schema.stop.limits(kind).time_advisory;
+        let is_sound =
+            |it: stop_trend::Baseline| it.deviation > Duration::ZERO && it.time < advisory;
+        if !baseline.is_none_or(is_sound) {
+            note(Problem::Baseline { kind });
         }
     }
     let bounds = [schema.top_stop.early_bound, schema.top_stop.late_bound];

@@ -7,6 +7,7 @@ use crate::interlock::Permit;
 use crate::limit_channels::ChannelSet;
 use crate::peer::Message;
 use crate::receiver::CrankPosition;
+use crate::run_in::Condition;
 use crate::stop_time::StopRecord;
 use crate::stroke::{Mode, Stroke};
 use crate::time::Duration;
@@ -86,6 +87,8 @@ pub struct Outputs {
     pub authority_percent: u8,
     /// What the compensation adds to the release angle.
     pub compensation: CrankTravel,
+    /// What the brake is going through.
+    pub condition: Condition,
     /// Limit channels that are on at the end of this tick; [`Controller::limit_change_after`] says
     /// when in it they change.
     ///

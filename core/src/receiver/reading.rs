@@ -111,6 +111,14 @@ impl CrankPosition {
             Self::Untrusted { .. } => None,
         }
     }
+
+    /// The last reading that was trusted, this tick's or an earlier one: evidence.
+    pub const fn last(&self) -> Option<&CrankReading> {
+        match self {
+            Self::Trusted(reading) => Some(reading),
+            Self::Untrusted { last, .. } => last.as_ref(),
+        }
+    }
 }
 
 /// What the latest frame showed: the evidence of a signal check.
