@@ -62,7 +62,6 @@ pub struct PressRecord {
     /// What it is known by.
     pub fingerprint: Fingerprint,
     /// Its settings.
-    #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
     pub schema: Schema,
 }
 

@@ -52,6 +52,7 @@ const TICK_CONFIG: TickConfig = TickConfig::DEFAULT;
 
 /// Where the present run ends: the next release angle ahead of where it began.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Run {
     /// Net travel at its beginning.
     from: CrankTravel,
@@ -61,6 +62,7 @@ struct Run {
 
 /// The controller.
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Controller {
     settings: Settings,
     sensing: Sensing,

@@ -3,6 +3,7 @@
 
 /// What a fault demands at once.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Reaction {
     /// Log and show; motion goes on.
     Advise,
@@ -16,6 +17,7 @@ pub enum Reaction {
 
 /// What it takes to clear a fault.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum ResetRule {
     /// Clears when its condition has gone; nothing is latched.
     ByItself,
@@ -29,6 +31,7 @@ pub enum ResetRule {
 
 /// One row of the fault table.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct FaultRow {
     /// Stable number, 1 to 127.
     pub number: u8,
@@ -52,6 +55,7 @@ macro_rules! fault_table {
     ($($code:ident = $number:literal, $reaction:ident, $reset:ident, $latency:literal, $name:literal, $what:literal, $why:literal, $check:literal;)*) => {
         /// A fault, by its stable number.
         #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        #[cfg_attr(feature = "defmt", derive(defmt::Format))]
         #[repr(u8)]
         pub enum FaultCode {
             $(#[doc = $what] $code = $number,)*
@@ -338,6 +342,7 @@ impl FaultCode {
 
 /// A set of faults.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct FaultSet(u128);
 
 impl FaultSet {

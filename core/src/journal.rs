@@ -52,7 +52,6 @@ pub enum Entry {
     /// Begins a segment: the faults latched then, and the settings saved last.
     Snapshot {
         /// What is latched.
-        #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
         latched: FaultSet,
         /// A stroke has started and not ended.
         is_running: bool,
@@ -62,7 +61,6 @@ pub enum Entry {
     /// Faults that latched together.
     Latched {
         /// Which.
-        #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
         faults: FaultSet,
         /// When.
         at: Instant,
@@ -74,10 +72,8 @@ pub enum Entry {
     /// A reset.
     Reset {
         /// Who asked.
-        #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
         standing: Standing,
         /// What stays latched.
-        #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
         remaining: FaultSet,
     },
     /// The valve went on.
@@ -86,7 +82,7 @@ pub enum Entry {
         at: Instant,
     },
     /// A stop came to its end.
-    Stopped(#[cfg_attr(feature = "defmt", defmt(Debug2Format))] StopRecord),
+    Stopped(StopRecord),
     /// Settings were saved.
     SettingsSaved {
         /// Their generation.
@@ -105,7 +101,6 @@ impl Stored for Entry {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Bookkeeper {
     was_on: bool,
-    #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
     latched: FaultSet,
 }
 
@@ -183,7 +178,6 @@ pub enum JournalError {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Recovered {
     /// Faults still latched.
-    #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
     pub latched: FaultSet,
     /// A stroke was started and its stop is not on record.
     pub is_running: bool,
@@ -525,6 +519,7 @@ struct NeverErased<'a, F>(&'a mut F);
 
 /// What it answers.
 #[derive(Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 enum Refused<E> {
     Erase,
     Flash(E),

@@ -30,6 +30,7 @@ const SYNCHRONOUS_MAX: Duration = Duration::from_millis(500);
 
 /// How far commissioning has come.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Stage {
     /// The zero is not captured: barring only.
     ZeroPending,
@@ -41,6 +42,7 @@ pub enum Stage {
 
 /// One installed safeguard whose distance the latch limit must fit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Guard {
     /// The published rule that governs it.
     pub rule: Rule,
@@ -54,6 +56,7 @@ pub struct Guard {
 
 /// Angles of the stroke.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Angles {
     /// From here the hands are free: at least 180 degrees.
     pub take_over: CrankAngle,
@@ -69,6 +72,7 @@ pub struct Angles {
 
 /// Every setting, in the open, unchecked.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Schema {
     /// How far commissioning has come.
     pub stage: Stage,
@@ -106,6 +110,7 @@ pub struct Schema {
 
 /// What is wrong with a schema. Each names what it is about and the bound it breaks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Problem {
     /// The receiver cannot work with its settings.
     Receiver(receiver::ConfigError),
@@ -164,6 +169,7 @@ pub enum Problem {
 
 /// What a limit limits.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Quantity {
     /// Stopping time.
     Time,
@@ -176,6 +182,7 @@ pub type Problems = heapless::Vec<Problem, PROBLEMS_MAX>;
 
 /// Settings that have been checked as a whole.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Settings {
     schema: Schema,
     receiver: receiver::Config,

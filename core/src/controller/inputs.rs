@@ -16,6 +16,7 @@ use crate::valve_pair::{Captured, ELEMENTS, ElementFeedback};
 
 /// The contacts of the mode selector, one for each mode.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Selector(u8);
 
 impl Selector {
@@ -37,6 +38,7 @@ impl Selector {
 
 /// What commissioning asks of the controller.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Service<'a> {
     /// Nothing.
     #[default]
@@ -51,6 +53,7 @@ pub enum Service<'a> {
 
 /// Everything the controller sees in one tick. Binary facts are positive: true permits.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Inputs<'a> {
     /// End of the last carrier frame.
     pub now: Instant,

@@ -15,6 +15,7 @@ use crate::zero_offset::CaptureRefusal;
 
 /// An electrical angle captured at standstill.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct CapturedAngle {
     /// Mean of the capture.
     pub angle: ElectricalAngle,
@@ -24,6 +25,7 @@ pub struct CapturedAngle {
 
 /// The answer to a [`Service`](super::Service).
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum ServiceReply {
     /// Nothing was asked, or it is under way.
     #[default]
@@ -47,6 +49,7 @@ pub enum ServiceReply {
 
 /// The drive of both valve elements: `is_on` from `after` the end of the tick's inputs.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ValveDrive {
     /// Level to take.
     pub is_on: bool,
@@ -56,6 +59,7 @@ pub struct ValveDrive {
 
 /// Everything the controller says in one tick.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Outputs {
     /// Valve drive, the same for both elements.
     pub valve: ValveDrive,
