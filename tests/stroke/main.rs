@@ -7,4 +7,5 @@
 //! - [`page`]: `docs/STROKE.md`, drawn from the logic itself.
 
 mod all;
+mod space;
 mod table;
