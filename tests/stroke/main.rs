@@ -7,5 +7,7 @@
 //! - [`page`]: `docs/STROKE.md`, drawn from the logic itself.
 
 mod all;
+mod reference;
+mod sequences;
 mod space;
 mod table;

@@ -1,6 +1,7 @@
 //! Properties of the whole table: every state with every event under every circumstance.
 
-use crate::all::{CIRCUMSTANCES, EVENTS, circumstances, states};
+use crate::all::{CIRCUMSTANCES, EVENTS, REASONS, circumstances, states};
+use crate::reference::Machine;
 use stopwright_core::stroke::{Circumstances, Event, StopReasons, Stroke};
 
 /// One entry of the table, and what it leads to.
@@ -170,6 +171,31 @@ fn the_release_angle_ends_every_run_but_continuous() {
             let goes_on = entry.from == Stroke::ContinuousRunning;
             assert_eq!(entry.to.drives_valve(), goes_on, "{entry:?}");
         },
+    );
+}
+
+/// The random sequences come far; this leaves nothing out. Reasons decide at standstill alone, so
+/// that all sets of them are looked at there, and single ones everywhere.
+#[test]
+fn every_entry_is_that_of_the_table_of_the_trade() {
+    let agree = |entry: &Entry<'_>| {
+        let mut machine = Machine::at(entry.from, entry.now.is_latched);
+        machine.step(entry.event, entry.now);
+        assert_eq!(entry.to, machine.as_stroke(), "{entry:?}");
+    };
+    let has_few = |state| {
+        reasons_of(state)
+            .is_none_or(|reasons| reasons == StopReasons::NONE || REASONS.contains(&reasons))
+    };
+    let few: Vec<Stroke> = states()
+        .into_iter()
+        .filter(|&state| has_few(state))
+        .collect();
+    walk(&few, &EVENTS, agree);
+    walk(
+        &states_that(Stroke::is_stopping),
+        &[Event::Standstill],
+        agree,
     );
 }
 
