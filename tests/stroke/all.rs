@@ -122,3 +122,53 @@ pub(crate) fn circumstances(number: u32) -> Circumstances {
         is_past_latch_limit: bit(10),
     }
 }
+
+/// Something that circumstances answer: where in their number the answer stands.
+pub(crate) struct Question {
+    pub(crate) text: &'static str,
+    /// What the answer is counted in, and how many answers there are.
+    unit: u32,
+    answers: u32,
+}
+
+impl Question {
+    const fn yes_or_no(text: &'static str, place: u32) -> Self {
+        Self {
+            text,
+            unit: 1 << place,
+            answers: 2,
+        }
+    }
+
+    /// The number of the same circumstances with the next answer to this question.
+    pub(crate) const fn other_answer(&self, number: u32) -> u32 {
+        let answer = number / self.unit % self.answers;
+        let other = (answer + 1) % self.answers;
+        number - answer * self.unit + other * self.unit
+    }
+}
+
+/// Every question.
+pub(crate) const QUESTIONS: [Question; 13] = [
+    Question {
+        text: "mode",
+        unit: 1 << 11,
+        answers: MODES.len() as u32,
+    },
+    Question::yes_or_no("start permitted", 0),
+    Question::yes_or_no("barring permitted", 1),
+    Question::yes_or_no("a fault latched", 2),
+    Question::yes_or_no("emergency stop operated", 3),
+    Question::yes_or_no("all hands off", 4),
+    Question::yes_or_no("in the top window", 5),
+    Question::yes_or_no("closing", 6),
+    Question::yes_or_no("field clear", 7),
+    Question::yes_or_no("muted", 8),
+    Question::yes_or_no("two-hand set-up", 9),
+    Question::yes_or_no("past its latch limit", 10),
+    Question {
+        text: "where it rests",
+        unit: (MODES.len() as u32) << 11,
+        answers: RESTS.len() as u32,
+    },
+];

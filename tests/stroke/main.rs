@@ -7,6 +7,7 @@
 //! - [`page`]: `docs/STROKE.md`, drawn from the logic itself.
 
 mod all;
+mod page;
 mod reference;
 mod sequences;
 mod space;
