@@ -22,6 +22,8 @@ use crate::fault_latch::Standing;
 use crate::job::{AirWindow, Job, Release};
 use crate::limit_channels::{self, Channel, TimedWindow, Windows};
 use crate::press_identity::{Fingerprint, LABEL_LEN, Label};
+use crate::receiver::index_switch::IndexSettings;
+use crate::receiver::second::SecondSettings;
 use crate::safety_distance::{Approach, Distance, Rule};
 use crate::settings::{Angles, Guard, Schema, Stage};
 use crate::speed::CrankSpeed;
@@ -412,7 +414,7 @@ fields! {
     PressRecord { press, fingerprint, schema }
     Fingerprint { balance, index_angle, stops }
     Schema {
-        stage, receiver, two_hand, valve_pair, motion, stop, top_stop, angles, control_response,
+        stage, receiver, second, index, two_hand, valve_pair, motion, stop, top_stop, angles, control_response,
         guards,
     }
     receiver::Settings {
@@ -423,6 +425,11 @@ fields! {
         disagreement_millidegrees, coast_us, unbalance_advise_millidegrees,
         unbalance_latch_millidegrees, amplitude_drift_permille, is_surveyed, balance, zero_offset,
         direction,
+    }
+    SecondSettings { receiver, difference_millidegrees }
+    IndexSettings {
+        closed, tolerance_millidegrees, contradiction_millidegrees, wander_millidegrees,
+        response_us,
     }
     Balance { sine_offset, cosine_offset, gain_ppm, quadrature_urad }
     two_hand::Config { synchronous_within, release_hold, release_debounce, discrepancy_after }

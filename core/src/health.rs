@@ -306,7 +306,7 @@ pub struct SettingsWatch {
 }
 
 /// Sections of the schema; all have been looked at after this many ticks.
-pub const SECTIONS: usize = 10;
+pub const SECTIONS: usize = 12;
 
 impl SettingsWatch {
     /// Watches `schema`, which has just been checked.
@@ -359,6 +359,8 @@ fn digest(schema: &Schema, section: usize) -> u32 {
         angles,
         control_response,
         guards,
+        second,
+        index,
     } = schema;
     match section {
         0 => codec::digest(stage),
@@ -370,7 +372,9 @@ fn digest(schema: &Schema, section: usize) -> u32 {
         6 => codec::digest(top_stop),
         7 => codec::digest(angles),
         8 => codec::digest(control_response),
-        _ => codec::digest(guards),
+        9 => codec::digest(guards),
+        10 => codec::digest(second),
+        _ => codec::digest(index),
     }
 }
 

@@ -3,6 +3,8 @@
 
 use crate::angle::{CrankAngle, CrankTravel};
 use crate::receiver;
+use crate::receiver::index_switch::{IndexConfig, IndexConfigError, IndexSettings};
+use crate::receiver::second::{SecondConfig, SecondConfigError, SecondSettings};
 use crate::safety_distance::{Approach, Distance, ResponseTimes, Rule};
 use crate::stop_time::StopLimits;
 use crate::time::Duration;
@@ -70,6 +72,10 @@ pub struct Schema {
     pub stage: Stage,
     /// Resolver and receiver.
     pub receiver: receiver::Settings,
+    /// The second resolver, where fitted.
+    pub second: Option<SecondSettings>,
+    /// The index switch, where fitted.
+    pub index: Option<IndexSettings>,
     /// Two-hand logic.
     pub two_hand: two_hand::Config,
     /// Valve elements.
@@ -93,6 +99,10 @@ pub struct Schema {
 pub enum Problem {
     /// The receiver cannot work with its settings.
     Receiver(receiver::ConfigError),
+    /// The second receiver cannot work with its settings.
+    Second(SecondConfigError),
+    /// The index switch cannot be judged with its settings.
+    Index(IndexConfigError),
     /// An advisory limit is not below its latch limit.
     AdvisoryNotBelowLatch {
         /// Which data set.
@@ -154,6 +164,8 @@ pub type Problems = heapless::Vec<Problem, PROBLEMS_MAX>;
 pub struct Settings {
     schema: Schema,
     receiver: receiver::Config,
+    second: Option<SecondConfig>,
+    index: Option<IndexConfig>,
 }
 
 impl Settings {
@@ -173,13 +185,25 @@ impl Settings {
         check_limits(&schema, &mut note);
         check_angles(&schema, &mut note);
         check_guards(&schema, &mut note);
-        let receiver = receiver::Config::try_new(schema.receiver);
-        if let Err(error) = receiver {
-            note(Problem::Receiver(error));
-        }
-        match receiver {
-            Ok(receiver) if problems.is_empty() => Ok(Self { schema, receiver }),
-            _ => Err(problems),
+        let receiver = receiver::Config::try_new(schema.receiver).map_err(Problem::Receiver);
+        let second = schema.second.map(SecondConfig::try_new).transpose();
+        let second = second.map_err(Problem::Second);
+        let index = schema.index.map(IndexConfig::try_new).transpose();
+        let index = index.map_err(Problem::Index);
+        match (receiver, second, index) {
+            (Ok(receiver), Ok(second), Ok(index)) if problems.is_empty() => Ok(Self {
+                schema,
+                receiver,
+                second,
+                index,
+            }),
+            (receiver, second, index) => {
+                let refused = [receiver.err(), second.err(), index.err()];
+                for problem in refused.into_iter().flatten() {
+                    let _ = problems.push(problem);
+                }
+                Err(problems)
+            }
         }
     }
 
@@ -191,6 +215,16 @@ impl Settings {
     /// The receiver's, made ready for use.
     pub const fn receiver(&self) -> &receiver::Config {
         &self.receiver
+    }
+
+    /// The second receiver's, where fitted.
+    pub const fn second(&self) -> Option<&SecondConfig> {
+        self.second.as_ref()
+    }
+
+    /// The index switch's, where fitted.
+    pub const fn index(&self) -> Option<&IndexConfig> {
+        self.index.as_ref()
     }
 }
 

@@ -21,6 +21,14 @@ pub struct CarrierFrame {
     pub cosine: [u16; SAMPLES_PER_FRAME],
 }
 
+impl CarrierFrame {
+    /// Zero volts on both windings: what an input shows to which nothing is connected.
+    pub const SILENT: Self = Self {
+        sine: [CODE_ZERO; SAMPLES_PER_FRAME],
+        cosine: [CODE_ZERO; SAMPLES_PER_FRAME],
+    };
+}
+
 /// Carrier amplitudes of both windings after synchronous detection. 32 767 stands for a carrier
 /// that fills the converter's range (an amplitude of 2048 codes).
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

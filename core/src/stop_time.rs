@@ -120,7 +120,8 @@ pub enum Progress {
     Running,
     /// Standstill, with the finished record.
     Standstill(StopRecord),
-    /// The crank cannot be seen, and would be at rest by now if the brake is sound.
+    /// Standstill without a record: the crank stands but was out of sight for a while, or it still
+    /// is and would be at rest by now if the brake is sound.
     AssumedStandstill,
     /// The crank still turns long after it should have stopped.
     Overdue,
@@ -140,6 +141,8 @@ struct Running {
     anchor: i32,
     anchored_for: Duration,
     travel_at_limit: Option<i32>,
+    /// The crank could not be seen all the time.
+    has_gap: bool,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -160,18 +163,24 @@ pub struct StopWatch {
     samples: usize,
 }
 
-impl CoilOff {
-    /// Three quarters of the highest speed of this stop.
-    const fn three_quarters(&self) -> CrankSpeed {
-        let peak = self.peak.as_counts_per_ms();
-        CrankSpeed::from_counts_per_ms(peak.saturating_sub(peak / 4))
-    }
-}
-
 impl StopLimits {
+    /// Below this the limits no longer shrink: a quarter of their own speed. What the crank makes in
+    /// a slower stop is play, noise and the push of a clutch that was still filling, and no distance
+    /// hangs on it.
+    const fn slowest(&self) -> CrankSpeed {
+        CrankSpeed::from_counts_per_ms(self.speed.as_counts_per_ms() / 4)
+    }
+
+    /// Three quarters of the speed of these limits.
+    const fn three_quarters(&self) -> CrankSpeed {
+        let speed = self.speed.as_counts_per_ms();
+        CrankSpeed::from_counts_per_ms(speed.saturating_sub(speed / 4))
+    }
+
     /// The limits at another speed: times shift by the expected difference, travels scale with the
-    /// expected travel.
+    /// expected travel. Below a quarter of their own speed they stay what they are there.
     pub fn at_speed(&self, curve: StopCurve, speed: CrankSpeed) -> Self {
+        let speed = speed.max(self.slowest());
         let shift = |limit: Duration| {
             limit
                 .saturating_add(curve.time_at(speed))
@@ -276,6 +285,7 @@ impl StopWatch {
             anchor: 0,
             anchored_for: Duration::ZERO,
             travel_at_limit: None,
+            has_gap: false,
         });
     }
 
@@ -299,6 +309,8 @@ impl StopWatch {
                 *slot = run.travel;
             }
             self.samples = self.samples.saturating_add(1);
+        } else {
+            run.has_gap = true;
         }
         self.running = Some(run);
         let faults = self.judge_live(config, seen.map(|(_, speed)| speed), now);
@@ -317,7 +329,8 @@ impl StopWatch {
         let limits = config.limits(run.kind).at_speed(config.curve, off.peak);
         let travelled = widen(run.travel.saturating_sub(off.travel));
         let past_time = now.saturating_since(off.at) > limits.time_latch;
-        if past_time && run.travel_at_limit.is_none() {
+        // Travel made unseen may have been made before the limit.
+        if past_time && speed.is_some() && run.travel_at_limit.is_none() {
             run.travel_at_limit = Some(run.travel);
         }
         let past_limit = run
@@ -325,7 +338,7 @@ impl StopWatch {
             .saturating_sub(run.travel_at_limit.unwrap_or(run.travel));
         let too_far = travelled > limits.travel_latch;
         let too_long = widen(past_limit) > config.motion_proof;
-        let has_speed = speed.is_some_and(|speed| speed > off.three_quarters());
+        let has_speed = speed.is_some_and(|speed| speed > limits.three_quarters());
         FaultSet::EMPTY
             .with_if(FaultCode::StopTravelExceeded, too_far)
             .with_if(FaultCode::StopTimeExceeded, too_long)
@@ -339,7 +352,11 @@ impl StopWatch {
         let standing = run.anchored_for >= config.standstill_hold;
         if let (true, Some(off), true) = (standing, run.coil_off, is_seen) {
             self.running = None;
-            return Progress::Standstill(self.finish(run, off));
+            // When it came to rest is not known of a crank that was out of sight.
+            return match run.has_gap {
+                true => Progress::AssumedStandstill,
+                false => Progress::Standstill(self.finish(run, off)),
+            };
         }
         let latch = config.limits(run.kind).time_latch;
         let patience = latch
@@ -498,8 +515,11 @@ impl Fit<'_> {
         let braking = braking_part(Duration::from_micros(time), widen(total), off.speed);
         let half = Duration::from_micros(braking.as_micros() / 2);
         let travel = i64::from(narrow(off.speed.travel_in(half)));
-        // Time is counted from the command here, a little early: never let it be nothing.
-        travel.clamp(i64::from(total) / 8, i64::from(total).max(0))
+        // Time is counted from the command here, a little early: never let it be nothing. Not
+        // `clamp`, which panics when its bounds are exchanged.
+        travel
+            .min(i64::from(total).max(0))
+            .max(i64::from(total) / 8)
     }
 
     /// How long before the last sample, in µs, the crank came to rest by the samples with `low` to

@@ -160,9 +160,10 @@ impl Compensation {
     /// Median of what the last `count` stops wanted, if there were so many.
     fn median(&self, count: usize) -> Option<CrankTravel> {
         let skip = self.wanted.len().checked_sub(count)?;
-        let mut last: heapless::Vec<CrankTravel, LATER_STOPS> =
-            self.wanted.iter().skip(skip).copied().collect();
-        last.sort_unstable();
+        let mut last: heapless::Vec<CrankTravel, LATER_STOPS> = heapless::Vec::new();
+        for &wanted in self.wanted.iter().skip(skip) {
+            insert(&mut last, wanted);
+        }
         // The lower of the two middle ones: the more cautious.
         last.get(count.saturating_sub(1) / 2).copied()
     }
@@ -174,6 +175,17 @@ impl Compensation {
             .with_if(FaultCode::CompensationBound, earlier >= config.early_bound)
             .with_if(FaultCode::CompensationHalf, earlier >= half)
     }
+}
+
+/// Puts `next` in its place among the `sorted`. The library's sort, made for long lists, has a
+/// reachable panic and five kilobytes of code.
+fn insert(sorted: &mut heapless::Vec<CrankTravel, LATER_STOPS>, next: CrankTravel) {
+    let mut carried = next;
+    for kept in sorted.iter_mut().filter(|kept| **kept > next) {
+        core::mem::swap(kept, &mut carried);
+    }
+    // Cannot fail: no more are ever put in than the list takes.
+    let _ = sorted.push(carried);
 }
 
 #[cfg(test)]
@@ -240,6 +252,19 @@ mod tests {
             CrankTravel::ZERO.saturating_sub(config.early_bound)
         );
         assert_eq!(compensation.authority_percent(&config), 100);
+    }
+
+    #[test]
+    fn the_median_is_the_lower_middle_one_of_the_last() {
+        let mut compensation = Compensation::new();
+        for wanted in [9, -9, 5, 1, 4, 2, 3] {
+            let _ = compensation.wanted.push_back(deg(wanted));
+        }
+        assert_eq!(compensation.median(8), None);
+        assert_eq!(compensation.median(7), Some(deg(3)));
+        assert_eq!(compensation.median(5), Some(deg(3)));
+        assert_eq!(compensation.median(4), Some(deg(2)));
+        assert_eq!(compensation.median(1), Some(deg(3)));
     }
 
     #[test]

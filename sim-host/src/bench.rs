@@ -5,6 +5,7 @@
 //! five frames and the panel. Nothing here waits, and two benches of one seed stay equal to the
 //! bit.
 
+use crate::index_switch::IndexSwitch;
 use crate::plant::{Event, Mark, Plant, Setup, StopTruth};
 use crate::press::Press;
 use crate::resolver::Resolver;
@@ -16,7 +17,7 @@ use stopwright_core::fault::FaultSet;
 use stopwright_core::fault_latch::Standing;
 use stopwright_core::receiver::CrankReading;
 use stopwright_core::settings::Settings;
-use stopwright_core::signal::{CODE_ZERO, CarrierFrame, FRAMES_PER_TICK, SAMPLES_PER_FRAME};
+use stopwright_core::signal::{CarrierFrame, FRAMES_PER_TICK};
 use stopwright_core::stop_time::StopRecord;
 use stopwright_core::stroke::Mode;
 use stopwright_core::time::Instant;
@@ -119,11 +120,20 @@ pub struct MeasuredStop {
     pub trace: Vec<Sample>,
 }
 
+/// What the resolvers showed in one tick.
+struct Sensed {
+    frames: [CarrierFrame; FRAMES_PER_TICK],
+    second_frames: [CarrierFrame; FRAMES_PER_TICK],
+}
+
 /// Press, resolver and controller in lock step.
 #[derive(Debug)]
 pub struct Bench {
     plant: Plant,
     resolver: Resolver,
+    second: Option<Resolver>,
+    index: Option<IndexSwitch>,
+    index_closed: bool,
     controller: Controller,
     now_us: u64,
     feedback: [ElementFeedback; ELEMENTS],
@@ -151,6 +161,9 @@ impl Bench {
         Self {
             plant: Plant::new(press, setup, seed),
             resolver,
+            second: None,
+            index: None,
+            index_closed: false,
             controller: Controller::new(settings, FaultSet::EMPTY),
             now_us: 0,
             feedback: [ElementFeedback::default(); ELEMENTS],
@@ -178,6 +191,31 @@ impl Bench {
     /// The resolver and its converter, to break.
     pub fn resolver_mut(&mut self) -> &mut Resolver {
         &mut self.resolver
+    }
+
+    /// Fits a second resolver, with a drive of its own.
+    pub fn fit_second_resolver(&mut self, resolver: Resolver) {
+        self.second = Some(resolver);
+    }
+
+    /// Fits an index switch.
+    pub fn fit_index_switch(&mut self, switch: IndexSwitch) {
+        self.index = Some(switch);
+    }
+
+    /// The second resolver, where fitted, to break.
+    pub fn second_resolver_mut(&mut self) -> Option<&mut Resolver> {
+        self.second.as_mut()
+    }
+
+    /// The index switch, where fitted, to watch or break.
+    pub fn index_switch_mut(&mut self) -> Option<&mut IndexSwitch> {
+        self.index.as_mut()
+    }
+
+    /// The index switch is closed, as the controller saw it in the last tick.
+    pub fn index_closed(&self) -> bool {
+        self.index_closed
     }
 
     /// The controller, for its settings.
@@ -210,23 +248,28 @@ impl Bench {
         std::mem::take(&mut self.events)
     }
 
-    /// Carrier frames of the next tick, with the press turned on to its end.
-    fn sense(&mut self) -> [CarrierFrame; FRAMES_PER_TICK] {
-        let blank = CarrierFrame {
-            sine: [CODE_ZERO; SAMPLES_PER_FRAME],
-            cosine: [CODE_ZERO; SAMPLES_PER_FRAME],
+    /// What the resolvers show in the next tick, with the press turned on to its end.
+    fn sense(&mut self) -> Sensed {
+        let mut sensed = Sensed {
+            frames: [CarrierFrame::SILENT; FRAMES_PER_TICK],
+            second_frames: [CarrierFrame::SILENT; FRAMES_PER_TICK],
         };
-        let mut frames = [blank; FRAMES_PER_TICK];
-        for frame in &mut frames {
+        for frame in 0..FRAMES_PER_TICK {
             let state = self.plant.state();
-            *frame = self
-                .resolver
-                .frame(state.angle_rad, state.speed_rad_s, state.accel_rad_s2);
+            let (angle, speed, accel) = (state.angle_rad, state.speed_rad_s, state.accel_rad_s2);
+            sensed.frames[frame] = self.resolver.frame(angle, speed, accel);
+            if let Some(second) = &mut self.second {
+                sensed.second_frames[frame] = second.frame(angle, speed, accel);
+            }
             self.now_us += FRAME_US;
             self.plant.advance_to(self.now_s());
         }
+        if let Some(index) = &self.index {
+            let state = self.plant.state();
+            self.index_closed = index.is_closed(state.angle_rad, state.speed_rad_s);
+        }
         self.collect();
-        frames
+        sensed
     }
 
     /// Takes over what the press reports: truth, and the feedback of the valve elements with the
@@ -256,9 +299,9 @@ impl Bench {
 
     /// One millisecond.
     pub fn tick(&mut self) -> &Outputs {
-        let frames = self.sense();
+        let sensed = self.sense();
         let request = std::mem::take(&mut self.request);
-        let inputs = self.inputs(frames, &request);
+        let inputs = self.inputs(sensed, &request);
         let outputs = self.controller.tick(&inputs);
         self.panel.reset = None;
         self.request = request;
@@ -267,11 +310,7 @@ impl Bench {
         self.outputs.insert(outputs)
     }
 
-    fn inputs<'a>(
-        &self,
-        frames: [CarrierFrame; FRAMES_PER_TICK],
-        request: &'a Request,
-    ) -> Inputs<'a> {
+    fn inputs<'a>(&self, sensed: Sensed, request: &'a Request) -> Inputs<'a> {
         let panel = &self.panel;
         let palm = |pressed| {
             if pressed {
@@ -288,7 +327,9 @@ impl Bench {
         let motor_on = self.plant.motor_on();
         Inputs {
             now: Instant::from_micros(self.now_us),
-            frames,
+            frames: sensed.frames,
+            second_frames: sensed.second_frames,
+            index_closed: self.index_closed,
             supply_ok: true,
             stations: [station, Station::default()],
             selector: Selector::at(panel.mode),

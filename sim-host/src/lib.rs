@@ -10,7 +10,7 @@
 //! | --- | --- |
 //! | 0 words | [`prng`], [`units`], [`toml_check`], [`kinematics`], [`statistics`] |
 //! | 1 press | [`press`], [`stop_curve`], [`distance`] |
-//! | 2 world | [`plant`], [`resolver`], [`limits`] |
+//! | 2 world | [`plant`], [`resolver`], [`index_switch`], [`limits`] |
 //! | 3 bench | [`bench`](mod@bench) |
 //! | 4 operator | [`operator`] |
 //! | 5 record | [`record`] |
@@ -23,6 +23,7 @@ pub mod assess;
 pub mod bench;
 pub mod cli;
 pub mod distance;
+pub mod index_switch;
 pub mod kinematics;
 pub mod limits;
 pub mod operator;

@@ -3,8 +3,7 @@
 
 use crate::bench::{Bench, MeasuredStop, Request};
 use crate::units;
-use stopwright_core::angle::ElectricalAngle;
-use stopwright_core::controller::{Outputs, ServiceReply};
+use stopwright_core::controller::{CapturedAngle, Outputs, ServiceReply};
 use stopwright_core::fault::FaultSet;
 use stopwright_core::fault_latch::Latched;
 use stopwright_core::settings::Settings;
@@ -34,13 +33,13 @@ pub struct Trouble {
     pub first: Option<Latched>,
 }
 
-/// An electrical angle captured at standstill.
+/// Electrical angles captured at standstill.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Captured {
-    /// Mean of the capture.
-    pub angle: ElectricalAngle,
-    /// Widest distance between two of its frames, counts of 2⁻³² turn.
-    pub spread: u32,
+    /// Of the first resolver.
+    pub first: CapturedAngle,
+    /// Of the second, where fitted.
+    pub second: Option<CapturedAngle>,
 }
 
 /// No angle was captured.
@@ -188,7 +187,7 @@ impl Bench {
         self.request = Request::None;
         answered?;
         match reply {
-            ServiceReply::Captured { angle, spread } => Ok(Captured { angle, spread }),
+            ServiceReply::Captured { first, second } => Ok(Captured { first, second }),
             ServiceReply::CaptureRefused(refusal) => Err(CaptureTrouble::Refused(refusal)),
             _ => Err(self.trouble("the captured angle").into()),
         }

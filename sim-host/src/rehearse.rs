@@ -15,12 +15,14 @@ mod fill;
 mod function_checks;
 mod matrix;
 mod preparation;
+mod references;
 mod release;
 mod sensor;
 mod settings_file;
 
 use crate::bench::Bench;
 use crate::distance::Site;
+use crate::index_switch::IndexSwitch;
 use crate::limits::{self, Criteria, LimitsError, Proposal, Safeguard};
 use crate::operator::{CaptureTrouble, Trouble};
 use crate::plant::{Setup, Start};
@@ -30,6 +32,7 @@ use crate::record::{self, Record, SearchStep, Source};
 use crate::resolver::{Resolver, ResolverSetup};
 use cautions::Step;
 use matrix::Cell;
+use sensor::Which;
 use stopwright_core::safety_distance::Rule;
 use stopwright_core::settings::{Schema, Settings, Stage};
 use stopwright_core::stroke::Mode;
@@ -64,6 +67,10 @@ pub struct Options {
     pub stops: u32,
     /// The resolver and its converter.
     pub resolver: ResolverSetup,
+    /// A second resolver, where one is fitted.
+    pub second_resolver: Option<ResolverSetup>,
+    /// An index switch, where one is fitted.
+    pub index_switch: Option<IndexSwitch>,
     /// Rules that the presence sensing has to satisfy, all of them.
     pub rules: Vec<Rule>,
     /// Options as they were given, for the record.
@@ -167,7 +174,11 @@ pub fn rehearse(options: &Options, watch: &mut dyn Watch) -> Result<Rehearsed, R
 impl<'a> Rehearsal<'a> {
     fn begin(options: &'a Options, watch: &'a mut dyn Watch) -> Result<Self, RehearsalError> {
         let press = &options.press;
-        let schema = preparation::from_data_plate(press);
+        let mut schema = preparation::from_data_plate(press);
+        schema.second = options
+            .second_resolver
+            .as_ref()
+            .map(|_| references::second_unknown(press));
         let setup = Setup {
             start: Start::Cold(FOUND_AT_DEG),
             ..Setup::nominal(press)
@@ -210,7 +221,8 @@ impl<'a> Rehearsal<'a> {
         self.bench.power_up().during("power-up")?;
         self.bench.select(Mode::Barring).during("barring")?;
         let (signal, found) =
-            sensor::check_signal(&mut self.bench, &self.schema.receiver).during("signal check")?;
+            sensor::check_signal(&mut self.bench, &self.schema.receiver, Which::First)
+                .during("signal check")?;
         let mut pass = signal.pass;
         self.record.signal_check = Some(signal);
         if let Some(surveyed) = found {
@@ -218,19 +230,30 @@ impl<'a> Rehearsal<'a> {
             self.schema.receiver.amplitude_nominal = surveyed.amplitude;
             self.schema.receiver.is_surveyed = true;
         }
+        if let Some(second) = &mut self.schema.second {
+            let reference =
+                references::survey_second(&mut self.bench, second).during("signal check")?;
+            self.record.references.push(reference);
+        }
         release::put_in_force(&mut self.bench, &self.schema).during("balance")?;
         self.watch.tick();
 
         self.watch.step("zero by equal heights", 1);
         let direction = self.schema.receiver.direction;
         let truth_deg = self.options.resolver.zero_deg;
-        let (zero, offset) = sensor::capture_zero(&mut self.bench, press, direction, truth_deg)?;
+        let (zero, [offset, second_offset]) =
+            sensor::capture_zero(&mut self.bench, press, direction, truth_deg)?;
         pass &= zero.pass;
         self.record.zero_capture = Some(zero);
         let Some(offset) = offset else {
             return Ok(false);
         };
         self.schema.receiver.zero_offset = offset;
+        if let (Some(second), Some(reference)) =
+            (&mut self.schema.second, self.record.references.last_mut())
+        {
+            references::set_second_zero(second, second_offset, reference);
+        }
         self.schema.stage = Stage::Provisional;
         release::put_in_force(&mut self.bench, &self.schema).during("zero")?;
         self.watch.tick();
@@ -239,6 +262,13 @@ impl<'a> Rehearsal<'a> {
         let proof = sensor::prove_direction(&mut self.bench, press).during("direction proof")?;
         pass &= proof.pass;
         self.record.direction_proof = Some(proof);
+        if self.options.index_switch.is_some() {
+            let reference = references::learn_index(&mut self.bench, &mut self.schema)
+                .during("learning the index switch")?;
+            self.record.references.push(reference);
+            release::put_in_force(&mut self.bench, &self.schema).during("index switch")?;
+        }
+        pass &= self.record.references.iter().all(|one| one.pass);
         sensor::bring_to_top(&mut self.bench).during("barring to the top")?;
         self.watch.tick();
         Ok(pass)
@@ -338,5 +368,15 @@ fn safeguard(options: &Options) -> Safeguard {
 fn bench(options: &Options, setup: &Setup, settings: Settings, name: &str) -> Bench {
     let seed = crate::prng::derived(options.seed, name);
     let resolver = Resolver::new(&options.resolver, seed, "resolver");
-    Bench::new(&options.press, setup, resolver, settings, seed)
+    let mut bench = Bench::new(&options.press, setup, resolver, settings, seed);
+    if let Some(second) = &options.second_resolver {
+        bench.fit_second_resolver(Resolver::new(second, seed, "second resolver"));
+    }
+    if let Some(index) = &options.index_switch {
+        bench.fit_index_switch(IndexSwitch {
+            seed,
+            ..index.clone()
+        });
+    }
+    bench
 }

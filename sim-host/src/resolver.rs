@@ -111,6 +111,8 @@ pub struct ResolverFaults {
     pub decoupled: bool,
     /// Angle by which the coupling has slipped, degrees of the crank.
     pub slip_deg: f64,
+    /// Share of its travel by which the crank leaves a dragging coupling behind, 0 to 1.
+    pub creep: f64,
     /// Angle by which the resolver's body has turned in its mounting, degrees of the rotor, in the
     /// direction of its travel.
     pub body_deg: f64,

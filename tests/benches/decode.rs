@@ -2,6 +2,7 @@
 //! measured in this run, the instructions as the emulated Cortex-M4 counted them.
 
 mod contenders;
+mod loops;
 
 use contenders::{CONTENDERS, instructions, printed, worst_arc_seconds};
 
@@ -18,6 +19,13 @@ fn main() {
         });
         println!("{name:<28}{error:>22}{opt_3:>12}{opt_s:>12}");
     }
+    let (ours, (hz, theirs)) = loops::compared();
+    println!("| loop | bandwidth, Hz | noise, mdeg rms | worst in a start of press B, mdeg |");
+    println!(
+        "{}",
+        loops::row("stopwright", f64::from(loops::BANDWIDTH_HZ), ours)
+    );
+    println!("{}", loops::row("idsp", hz, theirs));
     println!(
         "Instructions, not cycles; worst over the inputs; tests/benches/on-target counts them."
     );

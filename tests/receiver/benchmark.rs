@@ -3,6 +3,9 @@
 #[path = "../benches/contenders.rs"]
 mod contenders;
 
+#[path = "../benches/loops.rs"]
+mod loops;
+
 use crate::document;
 use contenders::{CONTENDERS, instructions, printed, worst_arc_seconds};
 
@@ -64,4 +67,15 @@ fn the_counts_are_within_what_the_project_set_itself() {
     let (_, tick) = counted("receiver tick of five frames");
     // Of 4000 for a whole tick.
     assert!(tick <= 2_600, "{tick}");
+}
+
+#[test]
+fn as_quiet_as_a_general_loop_ours_follows_a_clutch_more_closely() {
+    let (ours, (hz, theirs)) = loops::compared();
+    document::holds(&[
+        loops::row("stopwright", f64::from(loops::BANDWIDTH_HZ), ours),
+        loops::row("idsp", hz, theirs),
+    ]);
+    assert!((theirs.noise_mdeg / ours.noise_mdeg - 1.0).abs() < 0.01);
+    assert!(ours.worst_mdeg < theirs.worst_mdeg, "{ours:?} {theirs:?}");
 }

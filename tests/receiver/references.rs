@@ -9,7 +9,9 @@ use stopwright_core::fault::{FaultCode, FaultSet, Reaction};
 use stopwright_core::receiver::index_switch::{
     IndexConfig, IndexConfigError, IndexSettings, IndexWatch,
 };
-use stopwright_core::receiver::second::{Comparison, ComparisonConfig, ComparisonConfigError};
+use stopwright_core::receiver::second::{
+    Comparison, SecondConfig, SecondConfigError, SecondSettings,
+};
 use stopwright_core::receiver::{Config, Settings};
 
 const CONFIG: Config = Config::new(Settings::DEFAULT);
@@ -224,13 +226,20 @@ fn index_settings_that_cannot_work_are_refused() {
     );
 }
 
+fn second_config(difference_millidegrees: u32) -> Result<SecondConfig, SecondConfigError> {
+    SecondConfig::try_new(SecondSettings {
+        receiver: stopwright_core::receiver::Settings::DEFAULT,
+        difference_millidegrees,
+    })
+}
+
 /// Runs two receivers on resolvers at `first(t)` and `second(t)`; ticks until they disagree.
 fn disagreement(
     first: impl Fn(f64) -> f64,
     second: impl Fn(f64) -> f64,
     ticks: u32,
 ) -> Option<u32> {
-    let config = ComparisonConfig::try_new(2_200).expect("a limit");
+    let config = second_config(2_200).expect("a limit");
     let mut benches = [Bench::new(CONFIG, NOISY), Bench::new(CONFIG, NOISY)];
     benches[0].acquire(&first);
     benches[1].acquire(&second);
@@ -266,9 +275,8 @@ fn two_receivers_that_disagree_are_a_fault_within_five_milliseconds() {
 
 #[test]
 fn a_limit_for_the_comparison_out_of_range_is_refused() {
-    assert_eq!(ComparisonConfig::try_new(199), Err(ComparisonConfigError));
-    assert_eq!(
-        ComparisonConfig::try_new(10_001),
-        Err(ComparisonConfigError)
-    );
+    for limit in [199, 10_001] {
+        assert_eq!(second_config(limit), Err(SecondConfigError::Difference));
+    }
+    assert!(second_config(200).is_ok() && second_config(10_000).is_ok());
 }

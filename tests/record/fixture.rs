@@ -29,6 +29,7 @@ pub(crate) fn rehearsal() -> Record {
         signal_check: Some(signal_check()),
         zero_capture: Some(zero_capture()),
         direction_proof: Some(direction_proof()),
+        references: vec![reference()],
         stop_signatures: vec![signature(&stops.stops[203]), signature(&stops.stops[255])],
         stop_matrix: stops,
         stop_curve: Some(stop_curve()),
@@ -325,6 +326,18 @@ fn zero_capture() -> ZeroCapture {
         truth_zero_offset_deg: Some(46.2),
         pass: true,
         notes: vec!["Forward approach is used; the lash is reported, not taken out.".into()],
+    }
+}
+
+fn reference() -> Reference {
+    Reference {
+        name: "index switch".to_owned(),
+        findings: vec![NamedText {
+            name: "closes at".to_owned(),
+            value: "210.05° in normal travel, 210.14° turned back".to_owned(),
+        }],
+        pass: true,
+        notes: vec!["Its bracket was tightened before.".to_owned()],
     }
 }
 

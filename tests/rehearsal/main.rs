@@ -4,6 +4,7 @@
 mod cautions;
 mod edges;
 mod numbers;
+mod references;
 mod repeat;
 mod settings;
 mod support;

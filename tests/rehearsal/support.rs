@@ -56,6 +56,8 @@ pub(crate) fn press(letter: &str) -> Press {
 /// The options the command uses when nothing but the press is named.
 pub(crate) fn options(press: &Press) -> Options {
     Options {
+        second_resolver: None,
+        index_switch: None,
         press: press.clone(),
         press_file: press.name.clone(),
         seed: 1,

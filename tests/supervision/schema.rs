@@ -6,6 +6,8 @@ use stopwright_core::job::{AirWindow, Job, Release};
 use stopwright_core::limit_channels::{self, Channel, TimedWindow, Windows};
 use stopwright_core::press_identity::{Fingerprint, Label};
 use stopwright_core::receiver;
+use stopwright_core::receiver::index_switch::IndexSettings;
+use stopwright_core::receiver::second::SecondSettings;
 use stopwright_core::safety_distance::{Approach, Distance, Rule};
 use stopwright_core::settings::{Angles, Guard, Schema, Stage};
 use stopwright_core::speed::CrankSpeed;
@@ -50,6 +52,20 @@ pub(crate) fn press() -> Schema {
     Schema {
         stage: Stage::Commissioned,
         receiver: receiver::Settings::DEFAULT,
+        second: Some(SecondSettings {
+            receiver: receiver::Settings::DEFAULT,
+            difference_millidegrees: 2_000,
+        }),
+        index: Some(IndexSettings {
+            closed: AngleWindow {
+                from: deg(210),
+                to: deg(270),
+            },
+            tolerance_millidegrees: 3_000,
+            contradiction_millidegrees: 5_000,
+            wander_millidegrees: 1_000,
+            response_us: 2_000,
+        }),
         two_hand: two_hand::Config::DEFAULT,
         valve_pair: valve_pair::Config::DEFAULT,
         motion: motion::Config::with_speed_max(spm(90)),

@@ -3,43 +3,70 @@
 //! Both positions are for one instant, so speed does not enter. While one of them is untrusted
 //! there is nothing to compare; that alone is for the controller to judge.
 
-use super::CrankPosition;
+use super::{Config, ConfigError, CrankPosition, Settings};
 use crate::angle::CrankTravel;
 use crate::fault::{FaultCode, FaultSet};
 
 /// Ticks in a row that must disagree: 3 ms at 1000 ticks a second.
 const TICKS: u8 = 3;
 
-/// How far the two angles may be apart.
+/// What the second receiver is set to, and held to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct ComparisonConfig {
-    difference: CrankTravel,
+pub struct SecondSettings {
+    /// The receiver itself.
+    pub receiver: Settings,
+    /// How far the two angles may be apart, thousandths of a degree, 200 to 10 000: 2000 and the
+    /// play of both drives are usual (common practice, no source).
+    pub difference_millidegrees: u32,
 }
 
-/// The limit is outside 200 to 10 000 thousandths of a degree.
+/// Why settings of a second receiver cannot work.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct ComparisonConfigError;
+pub enum SecondConfigError {
+    /// The receiver cannot work with its settings.
+    Receiver(ConfigError),
+    /// `difference_millidegrees` is outside 200 to 10 000.
+    Difference,
+}
 
-impl core::fmt::Display for ComparisonConfigError {
+impl core::fmt::Display for SecondConfigError {
     fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
-        f.write_str("difference of the receivers: 200 to 10000 thousandths of a degree")
+        match self {
+            Self::Receiver(error) => error.fmt(f),
+            Self::Difference => f.write_str("difference_millidegrees: 200 to 10000"),
+        }
     }
 }
 
-impl core::error::Error for ComparisonConfigError {}
+impl core::error::Error for SecondConfigError {}
 
-impl ComparisonConfig {
-    /// The limit: 2 degrees and the play of both drives are usual (common practice, no source).
+/// Settings of a second receiver that hold together.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SecondConfig {
+    receiver: Config,
+    difference: CrankTravel,
+}
+
+impl SecondConfig {
+    /// The configuration of `settings`.
     ///
     /// # Errors
-    /// [`ComparisonConfigError`].
-    pub const fn try_new(millidegrees: u32) -> Result<Self, ComparisonConfigError> {
-        if millidegrees < 200 || millidegrees > 10_000 {
-            return Err(ComparisonConfigError);
+    /// [`SecondConfigError`], the first that applies.
+    pub fn try_new(settings: SecondSettings) -> Result<Self, SecondConfigError> {
+        let difference = settings.difference_millidegrees;
+        if !(200..=10_000).contains(&difference) {
+            return Err(SecondConfigError::Difference);
         }
+        let receiver = Config::try_new(settings.receiver).map_err(SecondConfigError::Receiver)?;
         Ok(Self {
-            difference: CrankTravel::from_millidegrees(millidegrees as i32),
+            receiver,
+            difference: CrankTravel::from_millidegrees(difference as i32),
         })
+    }
+
+    /// The receiver's.
+    pub const fn receiver(&self) -> &Config {
+        &self.receiver
     }
 }
 
@@ -58,7 +85,7 @@ impl Comparison {
     /// Takes both positions of one tick, for one instant.
     pub fn step(
         &mut self,
-        config: &ComparisonConfig,
+        config: &SecondConfig,
         first: &CrankPosition,
         second: &CrankPosition,
     ) -> FaultSet {

@@ -3,6 +3,7 @@
 use super::progress::Progress;
 use super::{Problem, quantity, say};
 use crate::distance::rule_named;
+use crate::index_switch::IndexSwitch;
 use crate::press::{LETTERS, Press};
 use crate::record::{self, folder, text};
 use crate::rehearse::{self, Options};
@@ -33,6 +34,13 @@ pub(super) struct Arguments {
     /// Imperfections of the resolver and its converter, such as gain=2%,offset=2%,quadrature=1deg.
     #[arg(long, value_name = "LIST", default_value = "", value_parser = resolver_list)]
     resolver: String,
+    /// Fit an index switch on the crank, to contradict the resolver.
+    #[arg(long)]
+    index_switch: bool,
+    /// Fit a second resolver; imperfections as with --resolver, such as zero=200deg, or the word
+    /// plain.
+    #[arg(long, value_name = "LIST", value_parser = second_list)]
+    second_resolver: Option<String>,
     /// Rule the presence sensing must satisfy, by name; may be given more than once.
     #[arg(long = "rule", value_name = "NAME", value_parser = rule_named)]
     rules: Vec<Rule>,
@@ -91,6 +99,17 @@ fn options(arguments: &Arguments) -> Result<Options, Problem> {
         resolver.apply(&arguments.resolver)?;
         note("resolver", arguments.resolver.clone());
     }
+    let mut second_resolver = None;
+    if let Some(list) = &arguments.second_resolver {
+        let mut second = ResolverSetup::of_press(&press);
+        second.apply(imperfections(list))?;
+        note("second resolver", list.clone());
+        second_resolver = Some(second);
+    }
+    let index_switch = arguments.index_switch.then(IndexSwitch::default);
+    if index_switch.is_some() {
+        note("index switch", "fitted".to_owned());
+    }
     let mut rules = arguments.rules.clone();
     if rules.is_empty() {
         rules.extend(super::RULES);
@@ -104,6 +123,8 @@ fn options(arguments: &Arguments) -> Result<Options, Problem> {
         seed: arguments.seed,
         stops: arguments.stops,
         resolver,
+        second_resolver,
+        index_switch,
         rules,
         given,
     })
@@ -116,6 +137,18 @@ fn resolver_list(text: &str) -> Result<String, String> {
         setup.apply(text).map_err(|error| error.to_string())?;
     }
     Ok(text.to_owned())
+}
+
+/// The same for the second resolver, where `plain` is none.
+fn second_list(text: &str) -> Result<String, String> {
+    resolver_list(imperfections(text)).map(|_| text.to_owned())
+}
+
+fn imperfections(text: &str) -> &str {
+    match text {
+        "plain" => "",
+        list => list,
+    }
 }
 
 /// A built-in press by its letter, or a press file.

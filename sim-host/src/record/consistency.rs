@@ -85,6 +85,10 @@ fn failed_parts(record: &Record) -> Vec<String> {
             "the direction proof".into(),
         ),
     ];
+    let references = record
+        .references
+        .iter()
+        .map(|reference| part(Some(reference.pass), format!("the {}", reference.name)));
     let rests = record.top_stops.iter().map(|stop| {
         let name = format!(
             "the rest criterion of {} at {} SPM",
@@ -112,6 +116,7 @@ fn failed_parts(record: &Record) -> Vec<String> {
         .into_iter()
         .chain(rests)
         .chain(distances)
+        .chain(references)
         .chain(drills)
         .chain(checks)
         .flatten()

@@ -52,6 +52,9 @@ pub struct Record {
     pub zero_capture: Option<ZeroCapture>,
     /// Proof that the crank reads the right way round, once per stroke.
     pub direction_proof: Option<DirectionProof>,
+    /// What is fitted beside the resolver to contradict it, as it was learned; empty when nothing is.
+    #[serde(default)]
+    pub references: Vec<Reference>,
     /// Every stop, and what the cells of the matrix say.
     pub stop_matrix: StopMatrix,
     /// Stops drawn over time, one or more.

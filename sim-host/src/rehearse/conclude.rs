@@ -44,6 +44,9 @@ impl Rehearsal<'_> {
         {
             reasons.push("angle and slide do not go together: direction, ratio or zero is wrong");
         }
+        if record.references.iter().any(|reference| !reference.pass) {
+            reasons.push("what is fitted to contradict the resolver could not be learned");
+        }
         self.record.verdict = record::Verdict {
             outcome: Outcome::NotCommissionable,
             exit_status: NOT_COMMISSIONABLE,
@@ -275,8 +278,10 @@ impl Rehearsal<'_> {
             number += 1;
             fresh_bench(options, settings, spm, number)
         };
-        self.watch.step("drills", drills::COUNT);
-        self.record.drills = drills::run(&mut fresh, || self.watch.tick()).during("drills")?;
+        let plans = drills::plans(options, spm);
+        self.watch.step("drills", plans.len() as u32);
+        self.record.drills =
+            drills::run(&plans, &mut fresh, || self.watch.tick()).during("drills")?;
         self.watch.step("function checks", function_checks::COUNT);
         self.record.function_checks =
             function_checks::run(&mut fresh, || self.watch.tick()).during("function checks")?;

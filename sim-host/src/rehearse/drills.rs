@@ -1,6 +1,7 @@
-//! Drills: the five worst faults, injected on purpose under the commissioned settings. Each is
+//! Drills: the worst faults, injected on purpose under the commissioned settings. Each is
 //! judged from outside: by the valve outputs, the second means and the latch.
 
+use super::Options;
 use crate::bench::Bench;
 use crate::operator::Trouble;
 use crate::plant::{Faults, Mark};
@@ -12,7 +13,7 @@ use stopwright_core::fault::{FaultCode, Reaction};
 use stopwright_core::stroke::Mode;
 
 /// A fault, where it strikes, and what must come of it.
-struct Plan {
+pub(super) struct Plan {
     code: FaultCode,
     /// Another fault that says the same as well.
     or: Option<FaultCode>,
@@ -117,16 +118,57 @@ const PLANS: [Plan; 5] = [
     },
 ];
 
-/// How many drills there are.
-pub(super) const COUNT: u32 = PLANS.len() as u32;
+/// Share of its travel by which a coupling drags behind in a drill: no jump that the receiver alone
+/// would see, and well past every tolerance before the slide is up again.
+const CREEP: f64 = 0.08;
+/// Difference of the two resolvers at which they must have disagreed, degrees: the limit, and the
+/// error of both receivers.
+const SEEN_APART_DEG: f64 = 2.2;
+
+/// A coupling that drags behind, for a press where something is fitted that can contradict the resolver.
+fn coupling_drags(options: &Options, spm: f64) -> Option<Plan> {
+    let turn_ms = 60e3 / spm;
+    let (code, bound_ms) = match (&options.second_resolver, &options.index_switch) {
+        (Some(_), _) => {
+            let apart_after_ms = SEEN_APART_DEG / CREEP / 360.0 * turn_ms;
+            (FaultCode::ReceiversDisagree, apart_after_ms + 5.0)
+        }
+        (None, Some(_)) => (FaultCode::IndexContradicts, turn_ms),
+        (None, None) => return None,
+    };
+    Some(Plan {
+        code,
+        or: None,
+        injected: "coupling of the resolver drags behind by 8 % of the travel",
+        at_deg: 90.0,
+        strike: |bench| {
+            let faults = ResolverFaults {
+                creep: CREEP,
+                ..bench.resolver_mut().faults().clone()
+            };
+            bench.resolver_mut().set_faults(faults);
+        },
+        clock: Clock::Injection,
+        bound_ms,
+    })
+}
+
+/// The drills of a press at a speed.
+pub(super) fn plans(options: &Options, spm: f64) -> Vec<Plan> {
+    PLANS
+        .into_iter()
+        .chain(coupling_drags(options, spm))
+        .collect()
+}
 
 /// Runs every drill, each on a press of its own.
 pub(super) fn run(
+    plans: &[Plan],
     fresh: &mut dyn FnMut() -> Result<Bench, Trouble>,
     mut each: impl FnMut(),
 ) -> Result<Vec<Drill>, Trouble> {
     let mut drills = Vec::new();
-    for plan in &PLANS {
+    for plan in plans {
         drills.push(plan.run(fresh()?)?);
         each();
     }

@@ -43,6 +43,8 @@ pub(super) fn from_data_plate(press: &Press) -> Schema {
     Schema {
         stage: Stage::ZeroPending,
         receiver: receiver_for(press),
+        second: None,
+        index: None,
         two_hand: two_hand::Config::DEFAULT,
         valve_pair: valve_pair::Config::DEFAULT,
         motion: motion::Config::with_speed_max(units::speed(OVERSPEED * spm)),
@@ -82,7 +84,7 @@ pub(super) fn control_response_ms(press: &Press) -> f64 {
     1.0 + press.control.output_drop_ms
 }
 
-fn receiver_for(press: &Press) -> receiver::Settings {
+pub(super) fn receiver_for(press: &Press) -> receiver::Settings {
     let torque = press.clutch.torque_nm.max(press.brake.torque_nm);
     let acceleration = (torque / press.masses.crank_kg_m2).to_degrees() * ACCELERATION_RESERVE;
     receiver::Settings {

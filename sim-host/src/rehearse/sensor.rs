@@ -8,7 +8,7 @@ use crate::record::{Direction, DirectionProof, HeightPair, ProofPoint, SignalChe
 use crate::units;
 use stopwright_core::angle::ElectricalAngle;
 use stopwright_core::balance::{self, Balance, Survey, Surveyed};
-use stopwright_core::receiver;
+use stopwright_core::receiver::{self, SignalEvidence};
 use stopwright_core::signal::WindingAmplitudes;
 use stopwright_core::trig;
 use stopwright_core::zero_offset::{self, CaptureConfig, ZeroOffset};
@@ -34,6 +34,22 @@ const PROOF_DEG: [f64; 6] = [30.0, 90.0, 150.0, 210.0, 270.0, 330.0];
 /// this distance of it both windings show at the top.
 const ZERO_PLACE_TOLERANCE_DEG: f64 = 13.0;
 
+/// One of the resolvers.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(super) enum Which {
+    First,
+    Second,
+}
+
+impl Which {
+    fn signal(self, bench: &Bench) -> SignalEvidence {
+        match self {
+            Self::First => bench.controller().signal(),
+            Self::Second => bench.controller().second_signal(),
+        }
+    }
+}
+
 /// What the dial indicator on the slide shows, mm below top dead centre.
 fn dial(bench: &Bench) -> f64 {
     (bench.plant().slide_mm() / DIAL_MM).round() * DIAL_MM
@@ -43,13 +59,14 @@ fn dial(bench: &Bench) -> f64 {
 pub(super) fn check_signal(
     bench: &mut Bench,
     settings: &receiver::Settings,
+    which: Which,
 ) -> Result<(SignalCheck, Option<Surveyed>), Trouble> {
     let (mut survey, mut turn) = (Survey::new(), Vec::new());
     let nominal = f64::from(settings.amplitude_nominal);
     let (mut low, mut high) = (f64::MAX, f64::MIN);
     let start = bench.plant().state().angle_rad;
     bench.bar(1.0, |bench| {
-        let signal = bench.controller().signal();
+        let signal = which.signal(bench);
         let angle_rad = bench.plant().state().angle_rad;
         survey.feed(signal.raw);
         turn.push((signal.raw, angle_rad));
@@ -57,7 +74,7 @@ pub(super) fn check_signal(
         (low, high) = (low.min(amplitude), high.max(amplitude));
         angle_rad - start >= std::f64::consts::TAU
     })?;
-    let noise_deg = noise_at_rest(bench);
+    let noise_deg = noise_at_rest(bench, which);
     let surveyed = survey.identify();
     let balance = surveyed
         .map(|surveyed| surveyed.balance)
@@ -125,11 +142,11 @@ fn error_deg(turn: &[(WindingAmplitudes, f64)], balance: Balance) -> Option<f64>
 }
 
 /// Scatter of the direct decode with the crank at rest, degrees rms.
-fn noise_at_rest(bench: &mut Bench) -> f64 {
+fn noise_at_rest(bench: &mut Bench, which: Which) -> f64 {
     let mut angles = Vec::new();
     for _ in 0..500 {
         bench.tick();
-        let signal = bench.controller().signal().raw;
+        let signal = which.signal(bench).raw;
         angles.push(
             f64::from(signal.sine)
                 .atan2(f64::from(signal.cosine))
@@ -147,13 +164,14 @@ fn noise_at_rest(bench: &mut Bench) -> f64 {
 }
 
 /// Zero by equal heights of the slide on both sides of the top, in both directions of barring.
-/// The pair barred in normal travel sets the zero: so the press runs.
+/// The pair barred in normal travel sets the zero: so the press runs. With it comes the zero of the
+/// first resolver and, where fitted, of the second.
 pub(super) fn capture_zero(
     bench: &mut Bench,
     press: &Press,
     direction: zero_offset::Direction,
     truth_deg: f64,
-) -> Result<(ZeroCapture, Option<ZeroOffset>), CaptureTrouble> {
+) -> Result<(ZeroCapture, [Option<ZeroOffset>; 2]), CaptureTrouble> {
     let height_mm = BISECTION_SHARE * press.frame.stroke_mm;
     // From wherever the slide stands to well below the height, on the way up.
     bench.bar(1.0, |bench| dial(bench) >= 0.7 * press.frame.stroke_mm)?;
@@ -161,10 +179,13 @@ pub(super) fn capture_zero(
     bench.bar_by(30.0)?;
     let (after_back, before_back) = pair(bench, -1.0, height_mm)?;
 
-    let widest = [before, after, before_back, after_back].map(|one| one.spread);
+    let second = before.second.zip(after.second).and_then(|(before, after)| {
+        ZeroOffset::from_equal_heights(before.angle, after.angle, direction).ok()
+    });
+    let widest = [before, after, before_back, after_back].map(|one| one.first.spread);
     let spread = widest.into_iter().max().unwrap_or(0);
     let [before, after, before_back, after_back] =
-        [before, after, before_back, after_back].map(|one| one.angle);
+        [before, after, before_back, after_back].map(|one| one.first.angle);
     let forward = ZeroOffset::from_equal_heights(before, after, direction);
     let reverse = ZeroOffset::from_equal_heights(before_back, after_back, direction);
     let pairs = vec![
@@ -193,7 +214,7 @@ pub(super) fn capture_zero(
                 .to_owned(),
         );
     }
-    Ok((capture, forward.ok()))
+    Ok((capture, [forward.ok(), second]))
 }
 
 const DEG_PER_COUNT: f64 = 360.0 / 4_294_967_296.0;
@@ -232,7 +253,7 @@ fn height_pair(
     }
 }
 
-fn signed_deg(difference: f64) -> f64 {
+pub(super) fn signed_deg(difference: f64) -> f64 {
     (difference + 180.0).rem_euclid(360.0) - 180.0
 }
 

@@ -2,6 +2,9 @@
 
 use crate::units::{angle_deg, duration_ms, speed_spm, travel_deg};
 use serde::Serialize;
+use stopwright_core::receiver;
+use stopwright_core::receiver::index_switch::IndexSettings;
+use stopwright_core::receiver::second::SecondSettings;
 use stopwright_core::settings::{Guard, Schema};
 use stopwright_core::stop_time::StopLimits;
 
@@ -16,6 +19,10 @@ struct File {
     valve: Valve,
     motion: Motion,
     control_response_ms: f64,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    second_resolver: Option<SecondResolver>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    index_switch: Option<IndexSwitch>,
     guards: Vec<GuardEntry>,
 }
 
@@ -28,6 +35,22 @@ struct Receiver {
     quadrature_deg: f64,
     amplitude_low_ratio: f64,
     amplitude_high_ratio: f64,
+}
+
+#[derive(Serialize)]
+struct SecondResolver {
+    difference_deg: f64,
+    receiver: Receiver,
+}
+
+#[derive(Serialize)]
+struct IndexSwitch {
+    closes_deg: f64,
+    opens_deg: f64,
+    tolerance_deg: f64,
+    contradiction_deg: f64,
+    wander_deg: f64,
+    response_ms: f64,
 }
 
 #[derive(Serialize)]
@@ -102,20 +125,9 @@ struct GuardEntry {
 /// The settings as TOML.
 pub(super) fn write(schema: &Schema) -> String {
     let top = &schema.top_stop;
-    let receiver = &schema.receiver;
     let file = File {
         notice: crate::record::NOTICE,
-        receiver: Receiver {
-            zero_offset_deg: round(
-                f64::from(receiver.zero_offset.electrical().to_bits()) * 360.0 / 4_294_967_296.0,
-            ),
-            sine_offset_ratio: f64::from(receiver.balance.sine_offset) / 32_767.0,
-            cosine_offset_ratio: f64::from(receiver.balance.cosine_offset) / 32_767.0,
-            gain_error_ratio: f64::from(receiver.balance.gain_ppm) / 1e6,
-            quadrature_deg: round((f64::from(receiver.balance.quadrature_urad) / 1e6).to_degrees()),
-            amplitude_low_ratio: f64::from(receiver.amplitude_lower_permille) / 1e3,
-            amplitude_high_ratio: f64::from(receiver.amplitude_upper_permille) / 1e3,
-        },
+        receiver: receiver(&schema.receiver),
         top_stop: TopStop {
             target_deg: round(angle_deg(top.target)),
             release_deg: round(angle_deg(top.release)),
@@ -157,10 +169,44 @@ pub(super) fn write(schema: &Schema) -> String {
             rest_travel_deg: round(travel_deg(schema.motion.rest_travel)),
         },
         control_response_ms: duration_ms(schema.control_response),
+        second_resolver: schema.second.as_ref().map(second_resolver),
+        index_switch: schema.index.as_ref().map(index_switch),
         guards: schema.guards.iter().flatten().map(guard).collect(),
     };
     // Plain tables and numbers: there is nothing TOML could refuse.
     toml::to_string_pretty(&file).unwrap_or_default()
+}
+
+fn receiver(receiver: &receiver::Settings) -> Receiver {
+    Receiver {
+        zero_offset_deg: round(
+            f64::from(receiver.zero_offset.electrical().to_bits()) * 360.0 / 4_294_967_296.0,
+        ),
+        sine_offset_ratio: f64::from(receiver.balance.sine_offset) / 32_767.0,
+        cosine_offset_ratio: f64::from(receiver.balance.cosine_offset) / 32_767.0,
+        gain_error_ratio: f64::from(receiver.balance.gain_ppm) / 1e6,
+        quadrature_deg: round((f64::from(receiver.balance.quadrature_urad) / 1e6).to_degrees()),
+        amplitude_low_ratio: f64::from(receiver.amplitude_lower_permille) / 1e3,
+        amplitude_high_ratio: f64::from(receiver.amplitude_upper_permille) / 1e3,
+    }
+}
+
+fn second_resolver(second: &SecondSettings) -> SecondResolver {
+    SecondResolver {
+        difference_deg: f64::from(second.difference_millidegrees) / 1e3,
+        receiver: receiver(&second.receiver),
+    }
+}
+
+fn index_switch(index: &IndexSettings) -> IndexSwitch {
+    IndexSwitch {
+        closes_deg: round(angle_deg(index.closed.from)),
+        opens_deg: round(angle_deg(index.closed.to)),
+        tolerance_deg: f64::from(index.tolerance_millidegrees) / 1e3,
+        contradiction_deg: f64::from(index.contradiction_millidegrees) / 1e3,
+        wander_deg: f64::from(index.wander_millidegrees) / 1e3,
+        response_ms: f64::from(index.response_us) / 1e3,
+    }
 }
 
 fn limits(limits: &StopLimits) -> LimitEntry {

@@ -7,6 +7,9 @@ use super::{ResolverFaults, ResolverSetup, Turning};
 pub(super) struct Rotor {
     angle_rad: f64,
     placed: bool,
+    /// The crank when it was last looked at, and how far a dragging coupling has fallen behind it.
+    crank_rad: f64,
+    crept_rad: f64,
     half_lash_rad: f64,
     turning: f64,
     zero_rad: f64,
@@ -32,6 +35,8 @@ impl Rotor {
         Self {
             angle_rad: 0.0,
             placed: false,
+            crank_rad: 0.0,
+            crept_rad: 0.0,
             half_lash_rad: 0.5 * setup.lash_deg.to_radians(),
             turning: if setup.reversed {
                 -setup.ratio
@@ -46,10 +51,13 @@ impl Rotor {
     /// The rotor's electrical angle as the crank moves.
     pub(super) fn follow(&mut self, crank: &Turning, faults: &ResolverFaults) -> Turning {
         let moves = !faults.decoupled && self.take_up_lash(crank.angle_rad);
+        self.crept_rad += faults.creep * (crank.angle_rad - self.crank_rad);
+        self.crank_rad = crank.angle_rad;
+        let kept = if moves { 1.0 - faults.creep } else { 0.0 };
         let mut rotor = Turning {
-            angle_rad: self.angle_rad,
-            speed_rad_s: if moves { crank.speed_rad_s } else { 0.0 },
-            accel_rad_s2: if moves { crank.accel_rad_s2 } else { 0.0 },
+            angle_rad: self.angle_rad - self.crept_rad,
+            speed_rad_s: kept * crank.speed_rad_s,
+            accel_rad_s2: kept * crank.accel_rad_s2,
         };
         if let Some(uneven) = self.uneven {
             uneven.bend(&mut rotor);

@@ -1,7 +1,9 @@
 //! The sensor: signal, zero, direction and ratio.
 
 use super::part::{about, absent, cell, known, list, mark, number, numbers, percent, table, words};
-use crate::record::model::{Direction, DirectionProof, Record, SignalCheck, ZeroCapture};
+use crate::record::model::{
+    Direction, DirectionProof, Record, Reference, SignalCheck, ZeroCapture,
+};
 use crate::record::numbers::near;
 use maud::{Markup, html};
 
@@ -108,6 +110,25 @@ pub(super) fn zero_and_direction(record: &Record) -> Markup {
             Some(proof) => { (direction(proof)) }
             None => { (absent("a proof of direction and ratio")) }
         }
+        @for reference in &record.references { (beside_the_resolver(reference)) }
+    }
+}
+
+fn beside_the_resolver(reference: &Reference) -> Markup {
+    let rows: Vec<_> = reference
+        .findings
+        .iter()
+        .map(|finding| vec![cell(&finding.name), cell(&finding.value)])
+        .collect();
+    let title = format!("Fitted beside the resolver: {}", reference.name);
+    html! {
+        h3 { (title) }
+        p {
+            "From now on it contradicts the resolver when the two no longer go together. Learned: "
+            (mark(reference.pass)) "."
+        }
+        (table(&title, &[words("Quantity"), words("Found")], &rows))
+        (list(&reference.notes))
     }
 }
 

@@ -1,5 +1,6 @@
 //! The part of the record that speaks for the sensor: signal, zero, direction and ratio.
 
+use super::NamedText;
 use serde::{Deserialize, Serialize};
 
 /// The resolver's signals over one barred turn, each beside its limit.
@@ -126,4 +127,18 @@ pub struct ProofPoint {
     pub difference_deg: f64,
     /// Within the tolerance.
     pub pass: bool,
+}
+
+/// Something fitted beside the resolver that can contradict it: a second resolver, an index switch.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Reference {
+    /// What it is.
+    pub name: String,
+    /// What was learned of it, with units.
+    pub findings: Vec<NamedText>,
+    /// It can be held to what was learned.
+    pub pass: bool,
+    /// What else was noticed.
+    pub notes: Vec<String>,
 }

@@ -1,0 +1,164 @@
+//! Judge: motion, stop, valve and rest against their bounds; faults as data.
+
+use super::{Controller, Inputs, TICK};
+use crate::angle::{CrankAngle, CrankTravel};
+use crate::fault::{FaultCode, FaultSet, Reaction};
+use crate::fault_latch::Evidence;
+use crate::motion::Expectation;
+use crate::receiver::CrankReading;
+use crate::stop_time::{Progress, StopRecord};
+use crate::stroke::{Purpose, Rest, StopReasons, Stroke};
+use crate::time::Instant;
+use crate::valve_pair::coil_off_since;
+
+/// Share of a speed by which a stop may differ from the commissioned speed and still be learnt
+/// from: one twentieth.
+const LEARN_SPEED_SHARE: i32 = 20;
+
+impl Controller {
+    pub(super) fn judge(
+        &mut self,
+        inputs: &Inputs<'_>,
+        reading: Option<&CrankReading>,
+        mut found: FaultSet,
+    ) -> (Progress, FaultSet) {
+        let settings = self.settings.get();
+        if let Some(reading) = reading {
+            let expectation = self.expectation();
+            let angle = reading.angle();
+            self.speed = self.window.step(angle);
+            let seen = self
+                .motion
+                .step(&settings.motion, expectation, angle, self.speed, TICK);
+            found = found.union(seen);
+            self.last_reading = Some(*reading);
+        }
+        found = found.union(
+            self.valve
+                .judge(&settings.valve_pair, &inputs.valve, inputs.now),
+        );
+        let disagree = self.hands.has_discrepancy(&settings.two_hand);
+        found = found
+            .with_if(FaultCode::HandContactsDisagree, disagree)
+            .with_if(FaultCode::ReleasePassed, self.release_passed);
+        let coil_off = self.valve.driven_off_at().and_then(|command| {
+            coil_off_since(&settings.valve_pair, &inputs.valve, command, inputs.now)
+        });
+        let crank = reading.map(|reading| (reading, self.speed));
+        let (progress, live) = self
+            .watch
+            .step(&settings.stop, crank, coil_off, inputs.now, TICK);
+        found = found
+            .union(live)
+            .with_if(FaultCode::StopNotEnding, progress == Progress::Overdue);
+        if let Progress::Standstill(record) = &progress {
+            found = found
+                .union(record.judge(&settings.stop))
+                .union(self.judge_rest(record));
+        }
+        (progress, found)
+    }
+
+    const fn expectation(&self) -> Expectation {
+        match self.stroke {
+            Stroke::Barring => Expectation::Barred,
+            state if state.drives_valve() => Expectation::Driven,
+            state if state.is_stopping() => Expectation::Stopping,
+            // The supply went away in a stroke: the state is that of power-up, the crank still coasts.
+            _ if self.watch.is_running() => Expectation::Stopping,
+            _ => Expectation::Rest,
+        }
+    }
+
+    /// Driven travel is never unbounded: but for continuous running, which has no end of its own,
+    /// no run may go on past the late bound of its release angle. Asked at the end of a tick, when
+    /// whatever was due has been done.
+    pub(super) fn is_release_passed(&self) -> bool {
+        let ends = self.stroke.drives_valve() && self.stroke != Stroke::ContinuousRunning;
+        let late = self.settings.get().top_stop.late_bound;
+        let bound = late.saturating_sub(self.compensation.offset());
+        let past = CrankTravel::ZERO.saturating_sub(bound);
+        ends && self.ahead_of_release().is_some_and(|ahead| ahead < past)
+    }
+
+    /// Overrun and shortness are faults of a production stroke; an inch or a test that does not
+    /// end at the top has simply not ended there.
+    fn judge_rest(&self, record: &StopRecord) -> FaultSet {
+        let is_production = matches!(
+            self.stroke,
+            Stroke::TopStopping {
+                purpose: Purpose::Production,
+                ..
+            }
+        );
+        let rest = self.rest(record);
+        FaultSet::EMPTY
+            .with_if(
+                FaultCode::TopStopOverrun,
+                is_production && rest == Rest::Overrun,
+            )
+            .with_if(
+                FaultCode::TopStopShort,
+                is_production && rest == Rest::Short,
+            )
+    }
+
+    pub(super) fn rest(&self, record: &StopRecord) -> Rest {
+        let settings = self.settings.get();
+        let past_target = record.rest_angle.offset_from(settings.top_stop.target);
+        let past_top = record.rest_angle.offset_from(CrankAngle::TOP_DEAD_CENTRE);
+        if past_target < CrankTravel::ZERO.saturating_sub(settings.angles.window_before) {
+            Rest::Short
+        } else if past_target <= settings.angles.window_after {
+            Rest::InWindow
+        } else if past_top <= settings.angles.overrun_limit {
+            Rest::Late
+        } else {
+            Rest::Overrun
+        }
+    }
+
+    pub(super) fn air_lost(&self, inputs: &Inputs<'_>) -> bool {
+        let ok = inputs.clutch_air_ok && inputs.counterbalance_air_ok;
+        self.stroke.drives_valve() && !ok
+    }
+
+    pub(super) fn raise(&mut self, found: FaultSet, now: Instant) -> FaultSet {
+        let evidence = Evidence {
+            at: now,
+            angle: self.last_reading.map(|reading| reading.angle()),
+            speed: self
+                .last_reading
+                .map(|reading| reading.speed())
+                .unwrap_or_default(),
+        };
+        self.latch.raise(found, evidence)
+    }
+
+    /// Feeds a healthy top stop of production to the compensation.
+    pub(super) fn learn(&mut self, stop: Option<&StopRecord>, found: FaultSet) -> FaultSet {
+        let settings = self.settings.get();
+        let is_production = self.stroke
+            == Stroke::TopStopping {
+                purpose: Purpose::Production,
+                reasons: StopReasons::NONE,
+            };
+        let is_healthy = found
+            .reaction()
+            .is_none_or(|reaction| reaction == Reaction::Advise)
+            && self.latch.latched().is_empty();
+        let (Some(stop), true, true) = (stop, is_production, is_healthy) else {
+            return FaultSet::EMPTY;
+        };
+        let commissioned = settings.top_stop.speed.as_counts_per_ms();
+        let off = stop
+            .speed
+            .as_counts_per_ms()
+            .saturating_sub(commissioned)
+            .saturating_abs();
+        if off > commissioned / LEARN_SPEED_SHARE {
+            return FaultSet::EMPTY;
+        }
+        self.compensation.learn(&settings.top_stop, stop.rest_angle)
+    }
+}
