@@ -10,6 +10,9 @@ use stopwright_core::stroke::{Mode, Purpose, StopReasons, Stroke};
 /// An invariant: its sentence, and whether a tick keeps it.
 type Invariant = (&'static str, fn(&Tick<'_>) -> bool);
 
+/// Something about a state, in the terms of the checker.
+type Judgement = fn(&Press, &State) -> bool;
+
 pub(crate) const PERMIT: &str = "the valve is on only with a valid permit";
 pub(crate) const LATCH: &str = "the valve is off while a fault that stops at once is latched";
 pub(crate) const RELEASE: &str =
@@ -150,13 +153,13 @@ fn kept<const PLACE: usize>(_: &Press, state: &State) -> bool {
     state.broken.0 >> PLACE & 1 == 0
 }
 
-const KEPT: [fn(&Press, &State) -> bool; TICKS.len()] = [
+const KEPT: [Judgement; TICKS.len()] = [
     kept::<0>, kept::<1>, kept::<2>, kept::<3>, kept::<4>, kept::<5>, kept::<6>, kept::<7>,
     kept::<8>, kept::<9>, kept::<10>, kept::<11>, kept::<12>, kept::<13>,
 ];
 
 /// Met somewhere in the walk: every kind of state, and the cases an invariant speaks of.
-const MET: [(&str, fn(&Press, &State) -> bool); 22] = [
+const MET: [(&str, Judgement); 22] = [
     ("off", |_, state| state.stroke == Stroke::Off),
     ("barring", |_, state| state.stroke == Stroke::Barring),
     ("wait for release", |_, state| {
