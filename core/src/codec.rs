@@ -17,6 +17,8 @@
 
 use crate::angle::{AngleWindow, CrankAngle, CrankTravel, ElectricalAngle};
 use crate::balance::Balance;
+use crate::checksum::{CRC, checksum};
+use crate::contacts::{self, PairConfig, PairKind};
 use crate::fault::{FaultCode, FaultSet};
 use crate::fault_latch::Standing;
 use crate::job::{AirWindow, Job, Release};
@@ -31,11 +33,9 @@ use crate::stop_curve::StopCurve;
 use crate::stop_time::{StopKind, StopLimits, StopRecord};
 use crate::time::{Duration, Instant};
 use crate::zero_offset::{Direction, ZeroOffset};
-use crate::{motion, receiver, stop_time, top_stop, two_hand, valve_pair};
-use crc::{CRC_32_ISO_HDLC, Crc, Digest};
+use crate::{motion, peer, receiver, stop_time, top_stop, two_hand, valve_pair};
+use crc::Digest;
 
-/// The checksum of every block.
-static CRC: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
 /// Bytes before the payload.
 const HEAD: usize = 8;
 /// Bytes after it.
@@ -224,11 +224,6 @@ impl Head {
     }
 }
 
-/// The checksum of `bytes`.
-pub fn checksum(bytes: &[u8]) -> u32 {
-    CRC.checksum(bytes)
-}
-
 /// The checksum of a value's fields, without a buffer.
 pub fn digest<T: Field>(value: &T) -> u32 {
     let mut sum = Sum(CRC.digest());
@@ -392,6 +387,7 @@ wrapped! {
 choices! {
     Stage { ZeroPending = 0, Provisional = 1, Commissioned = 2 }
     Direction { Increasing = 0, Decreasing = 1 }
+    PairKind { Complementary = 0, Equivalent = 1 }
     StopKind { Top = 0, MidStroke = 1 }
     Standing { Operator = 0, KeyHolder = 1, Recommissioned = 2 }
     Rule {
@@ -414,7 +410,7 @@ fields! {
     PressRecord { press, fingerprint, schema }
     Fingerprint { balance, index_angle, stops }
     Schema {
-        stage, receiver, second, index, two_hand, valve_pair, motion, stop, top_stop, angles, control_response,
+        stage, receiver, second, index, contacts, peer, two_hand, valve_pair, motion, stop, top_stop, angles, control_response,
         guards,
     }
     receiver::Settings {
@@ -430,6 +426,12 @@ fields! {
     IndexSettings {
         closed, tolerance_millidegrees, contradiction_millidegrees, wander_millidegrees,
         response_us,
+    }
+    contacts::Config { emergency, presence, guards }
+    PairConfig { kind, on_after, off_after, discrepancy_after }
+    peer::Config {
+        angle, speed, transport, transport_jitter, acceleration_max_deg_s2, clock_permille,
+        angle_ticks, phase_ticks, consent_ticks, silent_ticks, first_within_ticks,
     }
     Balance { sine_offset, cosine_offset, gain_ppm, quadrature_urad }
     two_hand::Config { synchronous_within, release_hold, release_debounce, discrepancy_after }

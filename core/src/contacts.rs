@@ -78,6 +78,17 @@ pub struct ContactPair {
 }
 
 impl Levels {
+    /// The levels of a healthy pair of this kind that is on, or off.
+    pub const fn of(kind: PairKind, is_on: bool) -> Self {
+        Self {
+            first: is_on,
+            second: match kind {
+                PairKind::Complementary => !is_on,
+                PairKind::Equivalent => is_on,
+            },
+        }
+    }
+
     /// What the channels say.
     pub const fn read(self, kind: PairKind) -> Reading {
         let second = match kind {
@@ -90,6 +101,39 @@ impl Levels {
             (true, false) | (false, true) => Reading::Split,
         }
     }
+}
+
+/// How the pairs at the press are wired and judged.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Config {
+    /// Emergency-stop chain.
+    pub emergency: PairConfig,
+    /// Presence sensing.
+    pub presence: PairConfig,
+    /// Guards.
+    pub guards: PairConfig,
+}
+
+impl Config {
+    /// A chain of two opening contacts, a sensing device with two switched outputs, guards with one
+    /// contact of each kind. None of them delays the off: what filters test pulses or bounce is in
+    /// the device or the input, and in its response time.
+    pub const DEFAULT: Self = Self {
+        emergency: PairConfig {
+            kind: PairKind::Equivalent,
+            off_after: Duration::ZERO,
+            ..PairConfig::CONTACTS
+        },
+        presence: PairConfig {
+            off_after: Duration::ZERO,
+            ..PairConfig::SWITCHED_OUTPUTS
+        },
+        guards: PairConfig {
+            off_after: Duration::ZERO,
+            ..PairConfig::CONTACTS
+        },
+    };
 }
 
 impl PairConfig {
@@ -235,10 +279,10 @@ impl OneOfN {
         self.settled
     }
 
-    /// Whether the contacts no longer show the settled position: known in the tick in which it was
-    /// left, long before a new one has settled.
-    pub fn has_left(&self) -> bool {
-        self.candidate != self.settled
+    /// Whether another single position is shown than the one that settled: the old one is over
+    /// before the new one counts.
+    pub fn shows_another(&self) -> bool {
+        self.candidate.is_some() && self.candidate != self.settled
     }
 
     /// Whether no single position has been shown for too long.
@@ -352,23 +396,23 @@ mod tests {
     }
 
     #[test]
-    fn a_selector_shows_one_position_and_says_at_once_when_it_is_left() {
+    fn a_selector_shows_its_last_position_until_the_next_has_settled() {
         let config = SelectorConfig::DEFAULT;
         let mut selector = OneOfN::new();
         let mut turn = |contacts, ticks| {
             (0..ticks).for_each(|_| selector.step(&config, contacts, MS));
             (
                 selector.settled(),
-                selector.has_left(),
+                selector.shows_another(),
                 selector.is_undefined(&config),
             )
         };
         assert_eq!(turn(0b100, 19), (None, true, false));
         assert_eq!(turn(0b100, 1), (Some(2), false, false));
-        assert_eq!(turn(0, 1), (Some(2), true, false));
+        assert_eq!(turn(0, 1), (Some(2), false, false));
         assert_eq!(turn(0b1000, 19), (Some(2), true, false));
         assert_eq!(turn(0b1000, 1), (Some(3), false, false));
-        assert_eq!(turn(0b1100, 100), (Some(3), true, false));
-        assert_eq!(turn(0b1100, 1), (Some(3), true, true));
+        assert_eq!(turn(0b1100, 100), (Some(3), false, false));
+        assert_eq!(turn(0b1100, 1), (Some(3), false, true));
     }
 }

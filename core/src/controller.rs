@@ -4,11 +4,14 @@
 //! alone. Time comes in with the inputs; whatever must be stored leaves with the outputs.
 
 mod acting;
+mod channel;
 mod deciding;
+mod devices;
 mod events;
 mod inputs;
 mod judging;
 mod outputs;
+mod own_health;
 mod sensing;
 mod service;
 
@@ -16,27 +19,34 @@ pub use inputs::{Inputs, Selector, Service};
 pub use outputs::{CapturedAngle, Outputs, ServiceReply, ValveDrive};
 
 use crate::angle::CrankTravel;
+use crate::codec;
 use crate::fault::{FaultCode, FaultSet, Reaction};
 use crate::fault_latch::{Evidence, FaultLatch};
+use crate::health::{Checkpoint, Flow, ServiceToken, TickConfig};
 use crate::interlock::Permit;
+use crate::limit_channels::{self, LimitChannels};
 use crate::motion::Motion;
+use crate::peer::Consent;
 use crate::receiver::{CrankPosition, CrankReading, SignalEvidence};
 use crate::settings::Settings;
 use crate::speed::CrankSpeed;
 use crate::speed_window::SpeedWindow;
-use crate::stop_time::{Progress, StopRecord, StopWatch};
+use crate::stop_time::{StopRecord, StopWatch};
 use crate::stroke::{Mode, Stroke};
 use crate::time::{Duration, Instant};
 use crate::top_stop::Compensation;
 use crate::two_hand::TwoHand;
 use crate::valve_pair::ValvePair;
+use channel::Channel;
+use devices::Devices;
 use events::Seen;
+use own_health::OwnHealth;
 use sensing::Sensing;
 
 /// One tick.
 pub const TICK: Duration = Duration::from_millis(1);
-/// A tick may come this much early or late.
-const TICK_TOLERANCE: Duration = Duration::from_micros(200);
+/// When it is due, and how well the clocks must agree.
+const TICK_CONFIG: TickConfig = TickConfig::DEFAULT;
 
 /// Where the present run ends: the next release angle ahead of where it began.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -52,6 +62,7 @@ struct Run {
 pub struct Controller {
     settings: Settings,
     sensing: Sensing,
+    devices: Devices,
     hands: TwoHand,
     valve: ValvePair,
     window: SpeedWindow,
@@ -61,14 +72,19 @@ pub struct Controller {
     watch: StopWatch,
     compensation: Compensation,
     latch: FaultLatch,
+    channel: Channel,
+    /// Checksum of the press's settings, without what a job has changed in them.
+    press: u32,
+    /// Limit channels of the job in force.
+    job: Option<limit_channels::Config>,
+    limit_channels: LimitChannels,
+    own_health: OwnHealth,
     stroke: Stroke,
     mode: Mode,
     run: Option<Run>,
     /// At the end of the last tick the run had passed its release angle and was still driven.
     release_passed: bool,
-    last_tick: Option<Instant>,
     state_age: Duration,
-    selector_bad_for: Duration,
     last_reading: Option<CrankReading>,
 }
 
@@ -86,6 +102,7 @@ impl Controller {
         Self {
             settings,
             sensing: Sensing::new(),
+            devices: Devices::new(),
             hands: TwoHand::new(),
             valve: ValvePair::new(),
             window: SpeedWindow::new(),
@@ -93,14 +110,17 @@ impl Controller {
             motion: Motion::new(),
             watch: StopWatch::new(),
             compensation: Compensation::new(),
+            channel: Channel::new(),
+            press: codec::digest(settings.get()),
+            job: None,
+            limit_channels: LimitChannels::new(),
+            own_health: OwnHealth::new(&settings, latch.latched()),
             latch,
             stroke: Stroke::PowerUp,
             mode: Mode::Off,
             run: None,
             release_passed: false,
-            last_tick: None,
             state_age: Duration::ZERO,
-            selector_bad_for: Duration::ZERO,
             last_reading: None,
         }
     }
@@ -125,66 +145,89 @@ impl Controller {
         self.watch.limit_ends_at(&self.settings.get().stop)
     }
 
+    /// When in the last tick a limit channel, 0 to 15, took its level of now; zero when it had it.
+    pub fn limit_change_after(&self, channel: usize) -> Duration {
+        self.limit_channels.change_after(channel)
+    }
+
+    /// Permission to service the watchdog once, after a tick that was good from end to end.
+    pub fn service_token(&mut self) -> Option<ServiceToken> {
+        self.own_health.service_token()
+    }
+
     /// One tick.
     pub fn tick(&mut self, inputs: &Inputs<'_>) -> Outputs {
-        let late = self.note_time(inputs.now);
+        let mut flow = Flow::begin();
+        self.state_age = self.state_age.saturating_add(TICK);
+        let (latched, is_driven) = (self.latch.latched(), self.valve.is_driven());
+        let own = self
+            .own_health
+            .step(inputs, &self.settings, latched, is_driven);
+        flow.pass(Checkpoint::Sense);
+
         let (position, located) = self.sensing.step(&self.settings, inputs);
-        let reading = match &position {
-            CrankPosition::Trusted(reading) => Some(*reading),
-            CrankPosition::Untrusted { .. } => None,
-        };
-        let (progress, mut found) = self.judge(inputs, reading.as_ref(), located);
-        found = found.with_if(FaultCode::TickLate, late);
-        let mode_shown = self.read_selector(inputs, &mut found);
-        let permit = self.permit(inputs, reading.as_ref(), mode_shown);
-        let dropped = !inputs.supply_ok && !self.stroke.is_standing();
-        found = found
-            .with_if(FaultCode::PermissiveAir, self.air_lost(inputs))
-            .with_if(FaultCode::StoredFault, dropped);
+        let reading = position.trusted().copied();
+        let reading = reading.as_ref();
+        flow.pass(Checkpoint::Locate);
 
-        let stop = match progress {
-            Progress::Standstill(record) => Some(record),
-            _ => None,
-        };
+        let contacts = &self.settings.get().contacts;
+        let devices = self.devices.step(contacts, inputs);
+        let mode_shown = self.devices.mode();
+        let permit = self.permit(inputs, reading, mode_shown);
+        let (progress, mut found) = self.judge(inputs, reading, own.union(located).union(devices));
+        let stop = progress.record();
         found = found.union(self.learn(stop.as_ref(), found));
-        let raised = self.raise(found, inputs.now);
-        if let Some(standing) = inputs.reset.filter(|_| self.stroke.is_standing()) {
-            self.latch.reset(standing, found);
-        }
+        flow.pass(Checkpoint::Judge);
 
-        let hand = self
-            .hands
-            .step(&self.settings.get().two_hand, &inputs.stations, TICK);
+        let peer = self.settings.get().peer.as_ref();
+        found = found.union(self.channel.compare(peer, inputs, reading));
+        flow.pass(Checkpoint::Compare);
+
+        let raised = self.latch_and_reset(found, inputs);
+        flow.pass(Checkpoint::Latch);
+
+        let two_hand = &self.settings.get().two_hand;
+        let hand = self.hands.step(two_hand, &inputs.stations, TICK);
         let (events, after) = self.events(&Seen {
             inputs,
-            reading: reading.as_ref(),
+            reading,
             progress: &progress,
             raised,
             permit,
             mode_shown,
             hand,
         });
-        let now = self.circumstances(inputs, reading.as_ref(), permit, mode_shown, stop.as_ref());
+        let now = self.circumstances(reading, permit, mode_shown, stop.as_ref());
         let before = self.stroke;
         self.decide(events, &now, mode_shown);
-        let valve = self.act(before, inputs.now, reading.as_ref(), after);
+        flow.pass(Checkpoint::Decide);
+
+        let valve = self.act(before, inputs.now, reading, after);
         self.release_passed = self.is_release_passed();
+        flow.pass(Checkpoint::Act);
+
         let reply = self.serve(inputs);
-        self.outputs(position, valve, permit, raised, stop, reply)
+        self.step_limit_channels(inputs, reading);
+        flow.pass(Checkpoint::LimitChannels);
+
+        let outputs = self.outputs(inputs, position, valve, permit, raised, stop, reply);
+        self.own_health
+            .end(flow, self.latch.latched(), self.valve.is_driven());
+        outputs
     }
 
-    /// Whether this tick came too early or too late.
-    fn note_time(&mut self, now: Instant) -> bool {
-        let last = self.last_tick.replace(now);
-        self.state_age = self.state_age.saturating_add(TICK);
-        last.is_some_and(|last| {
-            let step = now.saturating_since(last);
-            step < TICK.saturating_sub(TICK_TOLERANCE) || step > TICK.saturating_add(TICK_TOLERANCE)
-        })
+    fn step_limit_channels(&mut self, inputs: &Inputs<'_>, reading: Option<&CrankReading>) {
+        let Some(config) = &self.job else { return };
+        let crank = reading.map(|reading| (reading.angle(), self.speed));
+        self.limit_channels
+            .step(config, crank, inputs.limit_read_back);
     }
 
+    // What a tick has made, each once: a structure for it would be the outputs themselves.
+    #[allow(clippy::too_many_arguments)]
     fn outputs(
-        &self,
+        &mut self,
+        inputs: &Inputs<'_>,
         position: CrankPosition,
         valve: ValveDrive,
         permit: Permit,
@@ -195,6 +238,17 @@ impl Controller {
         let reading = self.last_reading;
         let top_stop = &self.settings.get().top_stop;
         let latched = self.latch.latched();
+        let is_muted = self.is_muted(reading.as_ref());
+        let consent = Consent {
+            run: permit.run,
+            start: permit.start() && latched.is_empty(),
+            is_muted,
+            is_latched: false,
+        };
+        let trusted = position.trusted();
+        let peer = self
+            .channel
+            .tell(inputs, trusted, self.stroke, consent, latched);
         Outputs {
             valve,
             second_means: latched
@@ -203,7 +257,7 @@ impl Controller {
             stroke: self.stroke,
             mode: self.mode,
             position,
-            is_muted: self.is_muted(reading.as_ref()),
+            is_muted,
             permit,
             latched,
             raised,
@@ -213,6 +267,8 @@ impl Controller {
             release: reading.map_or(top_stop.release, |_| self.release_now()),
             authority_percent: self.compensation.authority_percent(top_stop),
             compensation: self.compensation.offset(),
+            limit_channels: self.limit_channels.on(),
+            peer,
             reply,
         }
     }

@@ -231,6 +231,10 @@ fault_table! {
         "A coil is energised against its drive, or not energised although driven.",
         "A shorted driver would keep the clutch engaged.",
         "Output driver, wiring of the coil.";
+    LimitChannelReadBack = 62, TopStop, Operator, "two periods of the read-back", "limit channel does not follow",
+        "A limit channel and its read-back have differed for too long.",
+        "A feed or an ejector may move when the die is closing on it.",
+        "Output stage, welded contact, wiring of the read-back.";
     HandContactsDisagree = 70, ImmediateStop, KeyHolder, "300 ms", "palm button contacts disagree",
         "The two contacts of a palm button disagree.",
         "One contact of the pair no longer protects.",
@@ -243,6 +247,18 @@ fault_table! {
         "Clutch air or counterbalance air left its window while the press was moving.",
         "Low air slips and drags; high air lengthens the stop; a lost counterbalance lengthens mid-stroke stops.",
         "Supply, regulators, switches.";
+    EmergencyContactsDisagree = 73, ImmediateStop, KeyHolder, "300 ms", "emergency-stop channels disagree",
+        "One channel of the emergency-stop chain opened or closed without the other.",
+        "A channel that no longer follows leaves a single one to stop the press.",
+        "Both channels of the chain, each button, for a short or a welded contact.";
+    PresenceContactsDisagree = 74, ImmediateStop, KeyHolder, "100 ms", "presence-sensing channels disagree",
+        "One output of the presence sensing switched without the other.",
+        "An output that stays on can not tell of a hand.",
+        "Both outputs of the device, wiring, short to the supply.";
+    GuardContactsDisagree = 75, ImmediateStop, KeyHolder, "300 ms", "guard contacts disagree",
+        "The two contacts of a guard say different things.",
+        "A guard taken for closed is no guard.",
+        "Both contacts, the actuator, its fixing; somebody may have defeated it.";
     SettingsInvalid = 90, ImmediateStop, Recommissioning, "before the next stroke", "settings not valid",
         "Settings are missing, damaged or do not agree with each other.",
         "No window and no limit can be relied on.",
@@ -259,6 +275,34 @@ fault_table! {
         "A latched fault, or a start without its stop, was found at power-up.",
         "Switching off does not clear a fault.",
         "Read the journal; clear the cause; reset.";
+    PeerSilent = 94, ImmediateStop, KeyHolder, "3 ticks", "second channel silent",
+        "No good message of the other channel came for three ticks.",
+        "One channel alone sees only what it can see itself.",
+        "The other controller, its supply, the line between the two.";
+    PeerDisagrees = 95, ImmediateStop, KeyHolder, "3 ticks for angle and speed, 10 for the rest", "channels disagree",
+        "Angle, speed, trust, stroke, permit or clock of the two channels differ by more than health explains.",
+        "One of the two is wrong, and nothing tells which.",
+        "Inputs wired to one channel only, both resolvers, settings of both.";
+    PeerStopped = 96, ImmediateStop, Operator, "2 ticks", "second channel has stopped",
+        "The other channel has latched a fault and stopped.",
+        "Neither channel drives the press alone.",
+        "The other channel's latch: that is where the cause is.";
+    PeerLatched = 97, TopStop, Operator, "2 ticks", "second channel has latched",
+        "The other channel has latched a fault and lets the stroke end.",
+        "Both rest at the top together.",
+        "The other channel's latch: that is where the cause is.";
+    MemoryDamaged = 98, SecondMeans, Recommissioning, "1 tick; settings 12 ticks", "memory damaged",
+        "A critical word and its inverse differ, or the settings are no longer those that were adopted.",
+        "What the controller decides by is no longer what was checked.",
+        "Do not restart; replace the unit.";
+    JournalGap = 99, ImmediateStop, KeyHolder, "at power-up", "journal incomplete",
+        "Entries of the journal are missing, or it is empty while settings are stored.",
+        "A latch or a start without its stop may be among what is lost.",
+        "What happened before the supply went away; the flash.";
+    OtherPress = 100, ImmediateStop, Recommissioning, "at the first whole turn", "settings of another press",
+        "What was measured does not fit the press the settings belong to.",
+        "Limits and angles of another press are in force.",
+        "Which unit, which press; commission again.";
 }
 
 /// Each fault at the place of its number.
@@ -313,6 +357,19 @@ impl FaultSet {
     #[must_use]
     pub const fn union(self, other: Self) -> Self {
         Self(self.0 | other.0)
+    }
+
+    /// The set in one word: any single fault more or less changes it.
+    pub const fn to_word(self) -> u32 {
+        let high = (self.0 >> 64) as u64;
+        let folded = self.0 as u64 ^ high;
+        (folded >> 32) as u32 ^ folded as u32
+    }
+
+    /// This set without the faults of the other.
+    #[must_use]
+    pub const fn without(self, other: Self) -> Self {
+        Self(self.0 & !other.0)
     }
 
     /// What both sets hold.

@@ -26,10 +26,10 @@ pub enum Checkpoint {
     Locate = 2,
     /// Signal, motion, stop, valve and inputs judged.
     Judge = 3,
-    /// Faults latched.
-    Latch = 4,
     /// The other channel compared.
-    Compare = 5,
+    Compare = 4,
+    /// Faults latched.
+    Latch = 5,
     /// Stroke decided.
     Decide = 6,
     /// Valve drive decided.
@@ -44,8 +44,8 @@ impl Checkpoint {
         Self::Sense,
         Self::Locate,
         Self::Judge,
-        Self::Latch,
         Self::Compare,
+        Self::Latch,
         Self::Decide,
         Self::Act,
         Self::LimitChannels,
@@ -306,7 +306,7 @@ pub struct SettingsWatch {
 }
 
 /// Sections of the schema; all have been looked at after this many ticks.
-pub const SECTIONS: usize = 12;
+pub const SECTIONS: usize = 14;
 
 impl SettingsWatch {
     /// Watches `schema`, which has just been checked.
@@ -361,6 +361,8 @@ fn digest(schema: &Schema, section: usize) -> u32 {
         guards,
         second,
         index,
+        contacts,
+        peer,
     } = schema;
     match section {
         0 => codec::digest(stage),
@@ -374,7 +376,9 @@ fn digest(schema: &Schema, section: usize) -> u32 {
         8 => codec::digest(control_response),
         9 => codec::digest(guards),
         10 => codec::digest(second),
-        _ => codec::digest(index),
+        11 => codec::digest(index),
+        12 => codec::digest(contacts),
+        _ => codec::digest(peer),
     }
 }
 

@@ -127,6 +127,11 @@ impl CheckedJob {
         &self.job
     }
 
+    /// The settings it was checked with.
+    pub const fn press(&self) -> &Schema {
+        &self.press
+    }
+
     /// Its limit channels, ready for use.
     pub const fn limit_channels(&self) -> &limit_channels::Config {
         &self.limit_channels

@@ -11,17 +11,17 @@
 //! | --- | --- |
 //! | 0 words | [`angle`], [`time`], [`signal`], [`fault`] |
 //! | 1 derived words | [`speed`] |
-//! | 2 arithmetic | [`trig`], [`speed_window`], [`stop_curve`] |
+//! | 2 arithmetic | [`checksum`], [`trig`], [`speed_window`], [`stop_curve`] |
 //! | 3 resolver | [`demodulator`], [`balance`], [`tracking`], [`zero_offset`] |
 //! | 4 trust | [`integrity`] |
 //! | 5 receiver | [`receiver`] |
 //! | 6 press | [`two_hand`], [`valve_pair`], [`motion`], [`stop_time`], [`top_stop`], [`safety_distance`], [`contacts`], [`learned_bound`], [`limit_channels`], [`press_identity`] |
 //! | 7 decision | [`stroke`], [`fault_latch`] |
-//! | 8 permission | [`interlock`], [`muting`] |
+//! | 8 permission | [`interlock`], [`muting`], [`peer`] |
 //! | 9 settings | [`settings`] |
 //! | 10 job | [`job`] |
 //! | 11 storage | [`codec`] |
-//! | 12 self-watch | [`health`], [`peer`] |
+//! | 12 self-watch | [`health`] |
 //! | 13 controller | [`controller`] |
 //! | 14 board | [`poll`], `store`, `hal` |
 //! | 15 record | `journal` |
@@ -37,6 +37,7 @@ extern crate std;
 
 pub mod angle;
 pub mod balance;
+pub mod checksum;
 pub mod codec;
 pub mod contacts;
 pub mod controller;

@@ -14,7 +14,8 @@
 //! structure that ISO 13849-1 calls category 3 or 4; the model claims no performance level.
 
 use crate::angle::{CrankAngle, CrankTravel};
-use crate::codec;
+use crate::checksum::checksum;
+use crate::fault::FaultCode;
 use crate::receiver::CrankReading;
 use crate::speed::CrankSpeed;
 use crate::stroke::Stroke;
@@ -94,7 +95,7 @@ pub struct Config {
     pub angle_ticks: u8,
     /// Phase may differ for this many ticks.
     pub phase_ticks: u8,
-    /// Consent to run, muting, latch and trust may differ for this many ticks.
+    /// Consent to run, muting and trust may differ for this many ticks.
     pub consent_ticks: u8,
     /// So many ticks may pass without a good message.
     pub silent_ticks: u8,
@@ -116,7 +117,7 @@ pub enum Disagreement {
     Trust,
     /// The stroke does different things.
     Phase,
-    /// Permit to run, muting or latch differ.
+    /// Permit to run or muting differ.
     Consent,
     /// The clocks run apart.
     Clock,
@@ -165,6 +166,18 @@ pub struct Peer {
 
 /// The clocks are compared over this time.
 const CLOCK_OVER: Duration = Duration::from_millis(500);
+
+impl Disagreement {
+    /// The fault it is.
+    pub const fn fault(self) -> FaultCode {
+        match self {
+            Self::Silent => FaultCode::PeerSilent,
+            Self::Angle | Self::Speed | Self::Trust | Self::Phase | Self::Consent | Self::Clock => {
+                FaultCode::PeerDisagrees
+            }
+        }
+    }
+}
 
 impl Phase {
     /// What a state of the stroke comes to.
@@ -217,7 +230,7 @@ impl Message {
         for (slot, byte) in bytes.iter_mut().zip(body) {
             *slot = byte;
         }
-        let sum = codec::checksum(bytes.get(..BODY).unwrap_or_default()).to_le_bytes();
+        let sum = checksum(bytes.get(..BODY).unwrap_or_default()).to_le_bytes();
         for (slot, byte) in bytes.iter_mut().skip(BODY).zip(sum) {
             *slot = byte;
         }
@@ -230,7 +243,7 @@ impl Message {
     /// [`NotAMessage`] when the checksum does not fit, or flags stand for nothing.
     pub fn decode(bytes: &[u8; MESSAGE_LEN]) -> Result<Self, NotAMessage> {
         let (body, sum) = bytes.split_at(BODY);
-        if sum != codec::checksum(body).to_le_bytes() {
+        if sum != checksum(body).to_le_bytes() {
             return Err(NotAMessage);
         }
         let &[sequence, flags, a, b, c, d, e, f, g, h, i, j, k, l, ..] = bytes;
@@ -357,6 +370,11 @@ impl Peer {
             .is_some_and(|message| message.consent.is_latched)
     }
 
+    /// What the peer's stroke is doing, as heard in time.
+    pub fn phase(&self, config: &Config) -> Option<Phase> {
+        self.heard(config).map(|message| message.phase)
+    }
+
     fn heard(&self, config: &Config) -> Option<&Message> {
         let is_silent = self.silent_for > u16::from(config.silent_ticks);
         self.last
@@ -443,9 +461,8 @@ impl Peer {
         }
         let trust_differs = own.crank.is_some() != message.crank.is_some();
         let (here, there) = (own.consent, message.consent);
-        let consent_differs = here.run != there.run
-            || here.is_muted != there.is_muted
-            || here.is_latched != there.is_latched;
+        // A latch is told and acted on at once; it is no disagreement.
+        let consent_differs = here.run != there.run || here.is_muted != there.is_muted;
         count(&mut self.angle_for, angle_differs);
         count(&mut self.speed_for, speed_differs);
         count(&mut self.trust_for, trust_differs);

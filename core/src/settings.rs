@@ -8,7 +8,7 @@ use crate::receiver::second::{SecondConfig, SecondConfigError, SecondSettings};
 use crate::safety_distance::{Approach, Distance, ResponseTimes, Rule};
 use crate::stop_time::StopLimits;
 use crate::time::Duration;
-use crate::{motion, stop_time, top_stop, two_hand, valve_pair};
+use crate::{contacts, motion, peer, stop_time, top_stop, two_hand, valve_pair};
 
 /// Guarding entries a press may have.
 pub const GUARDS_MAX: usize = 4;
@@ -76,6 +76,10 @@ pub struct Schema {
     pub second: Option<SecondSettings>,
     /// The index switch, where fitted.
     pub index: Option<IndexSettings>,
+    /// Pairs of contacts.
+    pub contacts: contacts::Config,
+    /// The second channel, where fitted.
+    pub peer: Option<peer::Config>,
     /// Two-hand logic.
     pub two_hand: two_hand::Config,
     /// Valve elements.

@@ -127,6 +127,16 @@ pub enum Progress {
     Overdue,
 }
 
+impl Progress {
+    /// The record of a stop that ended in this tick.
+    pub const fn record(&self) -> Option<StopRecord> {
+        match self {
+            Self::Standstill(record) => Some(*record),
+            _ => None,
+        }
+    }
+}
+
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 struct Running {
     kind: StopKind,

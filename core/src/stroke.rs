@@ -193,6 +193,21 @@ pub enum Mode {
     Test,
 }
 
+impl Mode {
+    /// The mode of a position of the selector, counted from 0 in the order of the modes.
+    pub const fn of_position(position: u8) -> Option<Self> {
+        match position {
+            0 => Some(Self::Off),
+            1 => Some(Self::Barring),
+            2 => Some(Self::Inch),
+            3 => Some(Self::Single),
+            4 => Some(Self::Continuous),
+            5 => Some(Self::Test),
+            _ => None,
+        }
+    }
+}
+
 /// Where a top stop came to rest.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Rest {

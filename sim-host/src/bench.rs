@@ -12,9 +12,12 @@ use crate::resolver::Resolver;
 use crate::units;
 use std::collections::VecDeque;
 use stopwright_core::angle::CrankAngle;
+use stopwright_core::contacts::Levels;
 use stopwright_core::controller::{Controller, Inputs, Outputs, Selector, Service, ValveDrive};
 use stopwright_core::fault::FaultSet;
 use stopwright_core::fault_latch::Standing;
+use stopwright_core::job::CheckedJob;
+use stopwright_core::limit_channels::ChannelSet;
 use stopwright_core::receiver::CrankReading;
 use stopwright_core::settings::Settings;
 use stopwright_core::signal::{CarrierFrame, FRAMES_PER_TICK};
@@ -92,6 +95,8 @@ pub enum Request {
     CaptureAngle,
     /// Put settings in force.
     Adopt(Box<Settings>),
+    /// Put a job in force.
+    AdoptJob(Box<CheckedJob>),
 }
 
 /// One sample of the crank as the receiver sees it.
@@ -325,6 +330,7 @@ impl Bench {
             right: palm(panel.right_pressed),
         };
         let motor_on = self.plant.motor_on();
+        let contacts = &self.controller.settings().get().contacts;
         Inputs {
             now: Instant::from_micros(self.now_us),
             frames: sensed.frames,
@@ -333,10 +339,10 @@ impl Bench {
             supply_ok: true,
             stations: [station, Station::default()],
             selector: Selector::at(panel.mode),
-            emergency_chain_closed: [!panel.emergency_operated; 2],
+            emergency_chain: Levels::of(contacts.emergency.kind, !panel.emergency_operated),
             stop_control_closed: !panel.stop_operated,
-            presence_clear: [!panel.presence_blocked; 2],
-            guards_closed: [true; 2],
+            presence: Levels::of(contacts.presence.kind, !panel.presence_blocked),
+            guards: Levels::of(contacts.guards.kind, true),
             motor_forward: motor_on,
             drive_at_rest: !motor_on && self.plant.flywheel_spm() < FLYWHEEL_AT_REST_SPM,
             clutch_air_ok: panel.clutch_air_ok,
@@ -348,10 +354,16 @@ impl Bench {
             top_stop_pressed: panel.top_stop_pressed,
             reset: panel.reset,
             test_angle: panel.test_angle,
+            limit_read_back: self
+                .outputs
+                .map_or(ChannelSet::EMPTY, |said| said.limit_channels),
+            peer: None,
+            second_clock: None,
             service: match request {
                 Request::None => Service::None,
                 Request::CaptureAngle => Service::CaptureAngle,
                 Request::Adopt(settings) => Service::Adopt(settings),
+                Request::AdoptJob(job) => Service::AdoptJob(job),
             },
         }
     }

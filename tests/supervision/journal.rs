@@ -93,6 +93,18 @@ fn entry() -> impl Strategy<Value = Entry> {
     ]
 }
 
+/// A reset leaves latched only what was: the last entry has no second copy, and a reset that is lost
+/// with it must be one after which less is latched.
+fn as_they_happen(mut entries: Vec<Entry>) -> Vec<Entry> {
+    for index in 0..entries.len() {
+        let before = Told::by(&entries[..index]).latched;
+        if let Entry::Reset { remaining, .. } = &mut entries[index] {
+            *remaining = remaining.intersection(before);
+        }
+    }
+    entries
+}
+
 /// What entries come to, told without the journal.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 struct Told {
@@ -291,6 +303,7 @@ proptest! {
         place in 0.0..1.0f64,
     ) {
         let mut journal = blank();
+        let entries = as_they_happen(entries);
         let acknowledged = append_until_cut(&mut journal, &entries);
         prop_assert_eq!(acknowledged, entries.len());
         let mut flash = journal.into_flash();

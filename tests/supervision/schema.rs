@@ -16,7 +16,7 @@ use stopwright_core::stop_time::{
     self, MOTION_PROOF, STANDSTILL_BAND, STANDSTILL_HOLD, StopLimits,
 };
 use stopwright_core::time::Duration;
-use stopwright_core::{motion, top_stop, two_hand, valve_pair};
+use stopwright_core::{contacts, motion, peer, top_stop, two_hand, valve_pair};
 
 pub(crate) fn deg(value: i32) -> CrankAngle {
     CrankAngle::from_millidegrees(value * 1_000)
@@ -66,6 +66,8 @@ pub(crate) fn press() -> Schema {
             wander_millidegrees: 1_000,
             response_us: 2_000,
         }),
+        contacts: contacts::Config::DEFAULT,
+        peer: Some(peer::Config::DEFAULT),
         two_hand: two_hand::Config::DEFAULT,
         valve_pair: valve_pair::Config::DEFAULT,
         motion: motion::Config::with_speed_max(spm(90)),

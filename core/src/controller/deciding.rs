@@ -1,9 +1,8 @@
 //! Decide: permit, events and circumstances, and the one step of the stroke table for each event.
 
 use super::events::Events;
-use super::{Controller, Inputs, TICK};
+use super::{Controller, Inputs};
 use crate::angle::{AngleWindow, CrankAngle, CrankTravel};
-use crate::fault::{FaultCode, FaultSet};
 use crate::interlock::{self, Permit};
 use crate::muting;
 use crate::receiver::CrankReading;
@@ -12,21 +11,7 @@ use crate::stop_time::StopRecord;
 use crate::stroke::{Circumstances, Mode, Rest};
 use crate::time::Duration;
 
-/// A selector that shows no single mode for this long is a fault.
-const SELECTOR_WITHIN: Duration = Duration::from_millis(100);
-
 impl Controller {
-    pub(super) fn read_selector(&mut self, inputs: &Inputs<'_>, found: &mut FaultSet) -> Mode {
-        let shown = inputs.selector.mode();
-        self.selector_bad_for = match shown {
-            Some(_) => Duration::ZERO,
-            None => self.selector_bad_for.saturating_add(TICK),
-        };
-        let is_bad = self.selector_bad_for >= SELECTOR_WITHIN;
-        *found = found.with_if(FaultCode::ModeSelector, is_bad);
-        shown.unwrap_or(self.mode)
-    }
-
     pub(super) fn permit(
         &self,
         inputs: &Inputs<'_>,
@@ -35,14 +20,14 @@ impl Controller {
     ) -> Permit {
         let stage = self.settings.get().stage;
         let evidence = interlock::Evidence {
-            emergency_chain_closed: inputs.emergency_chain_closed == [true; 2],
+            emergency_chain_closed: self.devices.emergency_closed(),
             stop_control_closed: inputs.stop_control_closed,
             motor_forward: inputs.motor_forward,
             drive_at_rest: inputs.drive_at_rest,
             clutch_air_ok: inputs.clutch_air_ok,
             counterbalance_air_ok: inputs.counterbalance_air_ok,
             angle_trusted: reading.is_some() && self.sensing.may_be_acted_on(),
-            guards_closed: inputs.guards_closed == [true; 2],
+            guards_closed: self.devices.guards_closed(),
             auxiliaries_ok: inputs.auxiliaries_ok,
             is_zeroed: stage >= Stage::Provisional,
             is_commissioned: stage >= Stage::Commissioned,
@@ -62,7 +47,6 @@ impl Controller {
 
     pub(super) fn circumstances(
         &self,
-        inputs: &Inputs<'_>,
         reading: Option<&CrankReading>,
         permit: Permit,
         mode: Mode,
@@ -78,15 +62,15 @@ impl Controller {
         let angle = reading.map(|reading| reading.angle());
         Circumstances {
             mode,
-            may_start: permit.start(),
+            may_start: permit.start() && self.channel.permits_start(settings.peer.as_ref()),
             may_bar: permit.bar,
             is_latched: !self.latch.latched().is_empty(),
-            is_emergency: inputs.emergency_chain_closed != [true; 2],
+            is_emergency: !self.devices.emergency_closed(),
             hands_released: self.hands.is_released(),
             is_in_top_window: angle.is_some_and(|angle| window.contains(angle)),
             // Not knowing is closing: the cautious side.
             is_closing: angle.is_none_or(CrankAngle::is_downstroke),
-            presence_clear: inputs.presence_clear == [true; 2],
+            presence_clear: self.devices.presence_clear(),
             is_muted: self.is_muted(reading),
             is_two_hand_setup: true,
             rest: stop.map_or(Rest::Overrun, |stop| self.rest(stop)),

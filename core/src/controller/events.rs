@@ -99,10 +99,7 @@ impl Controller {
     fn note_inputs(&self, events: &mut Events, seen: &Seen<'_>) {
         let inputs = seen.inputs;
         events.note(Event::PowerFails, !inputs.supply_ok);
-        events.note(
-            Event::EmergencyStop,
-            inputs.emergency_chain_closed != [true; 2],
-        );
+        events.note(Event::EmergencyStop, !self.devices.emergency_closed());
         let may_go_on = match self.stroke {
             Stroke::Barring => seen.permit.bar,
             _ => seen.permit.run,
@@ -115,7 +112,7 @@ impl Controller {
             Event::ModeChanged,
             seen.mode_shown != self.mode || is_waiting_in_off,
         );
-        events.note(Event::PresenceBlocked, inputs.presence_clear != [true; 2]);
+        events.note(Event::PresenceBlocked, !self.devices.presence_clear());
         events.note(Event::HandReleased, !self.hands.is_held());
         events.note(Event::HandsReleased, self.hands.is_released());
         events.note(Event::HandsLate, seen.hand == Some(HandEvent::Late));

@@ -1,7 +1,11 @@
 //! What the controller sees in one tick.
 
 use crate::angle::CrankAngle;
+use crate::contacts::Levels;
 use crate::fault_latch::Standing;
+use crate::job::CheckedJob;
+use crate::limit_channels::ChannelSet;
+use crate::peer::Received;
 use crate::settings::Settings;
 use crate::signal::{CarrierFrame, FRAMES_PER_TICK};
 use crate::stroke::Mode;
@@ -24,17 +28,9 @@ impl Selector {
         Self(bits)
     }
 
-    /// The one mode shown, if exactly one contact is closed.
-    pub fn mode(self) -> Option<Mode> {
-        let modes = [
-            Mode::Off,
-            Mode::Barring,
-            Mode::Inch,
-            Mode::Single,
-            Mode::Continuous,
-            Mode::Test,
-        ];
-        modes.into_iter().find(|&mode| self == Self::at(mode))
+    /// The contacts by bit, in the order of [`Mode`].
+    pub const fn contacts(self) -> u16 {
+        self.0 as u16
     }
 }
 
@@ -46,8 +42,10 @@ pub enum Service<'a> {
     None,
     /// Capture the electrical angle at standstill; asked for until the reply comes.
     CaptureAngle,
-    /// Put checked settings in force; at standstill only.
+    /// Put checked settings in force; at standstill only. A job in force ends with it.
     Adopt(&'a Settings),
+    /// Put a job in force that was checked with the settings in force; at standstill only.
+    AdoptJob(&'a CheckedJob),
 }
 
 /// Everything the controller sees in one tick. Binary facts are positive: true permits.
@@ -67,14 +65,14 @@ pub struct Inputs<'a> {
     pub stations: [Station; STATIONS_MAX],
     /// Mode selector.
     pub selector: Selector,
-    /// Both channels of the emergency-stop chain.
-    pub emergency_chain_closed: [bool; 2],
+    /// Emergency-stop chain: on is closed.
+    pub emergency_chain: Levels,
     /// Stop control.
     pub stop_control_closed: bool,
-    /// Both channels of the presence sensing.
-    pub presence_clear: [bool; 2],
-    /// Both channels of the guards.
-    pub guards_closed: [bool; 2],
+    /// Presence sensing: on is clear.
+    pub presence: Levels,
+    /// Guards: on is closed.
+    pub guards: Levels,
     /// Main motor runs forward.
     pub motor_forward: bool,
     /// Motor off and flywheel at rest.
@@ -97,6 +95,12 @@ pub struct Inputs<'a> {
     pub reset: Option<Standing>,
     /// In the test mode: stop at this angle; without it, at the top.
     pub test_angle: Option<CrankAngle>,
+    /// Limit channels as they are read back.
+    pub limit_read_back: ChannelSet,
+    /// A message of the other channel that came since the last tick.
+    pub peer: Option<Received>,
+    /// A second oscillator, to compare the tick clock with.
+    pub second_clock: Option<Instant>,
     /// Commissioning.
     pub service: Service<'a>,
 }

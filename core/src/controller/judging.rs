@@ -38,9 +38,17 @@ impl Controller {
                 .judge(&settings.valve_pair, &inputs.valve, inputs.now),
         );
         let disagree = self.hands.has_discrepancy(&settings.two_hand);
+        let differing = !self.limit_channels.differing().is_empty();
         found = found
             .with_if(FaultCode::HandContactsDisagree, disagree)
-            .with_if(FaultCode::ReleasePassed, self.release_passed);
+            .with_if(FaultCode::LimitChannelReadBack, differing)
+            .with_if(FaultCode::ReleasePassed, self.release_passed)
+            .with_if(FaultCode::PermissiveAir, self.air_lost(inputs))
+            // A stroke broken off by the supply is one whose end nobody has seen.
+            .with_if(
+                FaultCode::StoredFault,
+                !inputs.supply_ok && !self.stroke.is_standing(),
+            );
         let coil_off = self.valve.driven_off_at().and_then(|command| {
             coil_off_since(&settings.valve_pair, &inputs.valve, command, inputs.now)
         });
@@ -118,7 +126,16 @@ impl Controller {
         }
     }
 
-    pub(super) fn air_lost(&self, inputs: &Inputs<'_>) -> bool {
+    /// Latches what was found; then, at standstill, clears what a reset may clear.
+    pub(super) fn latch_and_reset(&mut self, found: FaultSet, inputs: &Inputs<'_>) -> FaultSet {
+        let raised = self.raise(found, inputs.now);
+        if let Some(standing) = inputs.reset.filter(|_| self.stroke.is_standing()) {
+            self.latch.reset(standing, found);
+        }
+        raised
+    }
+
+    fn air_lost(&self, inputs: &Inputs<'_>) -> bool {
         let ok = inputs.clutch_air_ok && inputs.counterbalance_air_ok;
         self.stroke.drives_valve() && !ok
     }

@@ -4,6 +4,8 @@ use crate::angle::{CrankAngle, CrankTravel, ElectricalAngle};
 use crate::fault::FaultSet;
 use crate::fault_latch::Latched;
 use crate::interlock::Permit;
+use crate::limit_channels::ChannelSet;
+use crate::peer::Message;
 use crate::receiver::CrankPosition;
 use crate::stop_time::StopRecord;
 use crate::stroke::{Mode, Stroke};
@@ -36,8 +38,10 @@ pub enum ServiceReply {
     CaptureRefused(CaptureRefusal),
     /// The settings are in force.
     Adopted,
-    /// Settings are put in force at standstill only.
+    /// Settings and jobs are put in force at standstill only.
     NotAtStandstill,
+    /// The job was checked with other settings than those in force.
+    OtherSettings,
 }
 
 /// The drive of both valve elements: `is_on` from `after` the end of the tick's inputs.
@@ -82,6 +86,13 @@ pub struct Outputs {
     pub authority_percent: u8,
     /// What the compensation adds to the release angle.
     pub compensation: CrankTravel,
+    /// Limit channels that are on at the end of this tick; [`Controller::limit_change_after`] says
+    /// when in it they change.
+    ///
+    /// [`Controller::limit_change_after`]: super::Controller::limit_change_after
+    pub limit_channels: ChannelSet,
+    /// What to tell the other channel.
+    pub peer: Message,
     /// Answer to the service asked for.
     pub reply: ServiceReply,
 }

@@ -2,6 +2,9 @@
 
 use super::sensing::Sensing;
 use super::{Controller, Inputs, Service, ServiceReply};
+use crate::codec;
+use crate::job::CheckedJob;
+use crate::limit_channels::LimitChannels;
 use crate::motion::Motion;
 use crate::speed_window::SpeedWindow;
 use crate::top_stop::Compensation;
@@ -19,16 +22,42 @@ impl Controller {
                 ServiceReply::CaptureRefused(CaptureRefusal::NotAtStandstill)
             }
             Service::CaptureAngle => self.sensing.serve_capture(&self.settings),
-            Service::Adopt(_) if !self.stroke.is_standing() => ServiceReply::NotAtStandstill,
+            Service::Adopt(_) | Service::AdoptJob(_) if !self.stroke.is_standing() => {
+                ServiceReply::NotAtStandstill
+            }
             Service::Adopt(settings) => {
                 self.settings = *settings;
-                // The crank has not moved, though a new zero or balance may make its angle jump.
-                self.sensing = Sensing::new();
-                self.motion = Motion::new();
-                self.window = SpeedWindow::new();
-                self.compensation = Compensation::new();
+                self.press = codec::digest(settings.get());
+                self.job = None;
+                self.take_up();
                 ServiceReply::Adopted
             }
+            Service::AdoptJob(job) => self.adopt_job(job),
         }
+    }
+
+    /// The job's angles and its release for the commissioned speed of the press.
+    fn adopt_job(&mut self, job: &CheckedJob) -> ServiceReply {
+        if codec::digest(job.press()) != self.press {
+            return ServiceReply::OtherSettings;
+        }
+        let Ok(settings) = job.settings_at(job.press().top_stop.speed) else {
+            return ServiceReply::OtherSettings;
+        };
+        self.settings = settings;
+        self.job = Some(*job.limit_channels());
+        self.take_up();
+        ServiceReply::Adopted
+    }
+
+    /// Begins anew with the settings now in force.
+    fn take_up(&mut self) {
+        // The crank has not moved, though a new zero or balance may make its angle jump.
+        self.sensing = Sensing::new();
+        self.motion = Motion::new();
+        self.window = SpeedWindow::new();
+        self.compensation = Compensation::new();
+        self.limit_channels = LimitChannels::new();
+        self.own_health.adopt(&self.settings);
     }
 }

@@ -11,7 +11,7 @@ use stopwright_core::stop_curve::StopCurve;
 use stopwright_core::stop_time::{
     self, MOTION_PROOF, STANDSTILL_BAND, STANDSTILL_HOLD, StopLimits,
 };
-use stopwright_core::{motion, top_stop, two_hand, valve_pair};
+use stopwright_core::{contacts, motion, top_stop, two_hand, valve_pair};
 
 /// Healthy acceleration is clutch torque over inertia; this much more is still not a fault.
 const ACCELERATION_RESERVE: f64 = 1.5;
@@ -45,6 +45,8 @@ pub(super) fn from_data_plate(press: &Press) -> Schema {
         receiver: receiver_for(press),
         second: None,
         index: None,
+        contacts: contacts::Config::DEFAULT,
+        peer: None,
         two_hand: two_hand::Config::DEFAULT,
         valve_pair: valve_pair::Config::DEFAULT,
         motion: motion::Config::with_speed_max(units::speed(OVERSPEED * spm)),
