@@ -1,9 +1,10 @@
 //! How each fault is made to show.
 
 use super::rig::Rig;
-use super::settings::{corroborated, plain, slow_receiver, surveyed};
+use super::settings::{corroborated, job, paired, plain, slow_receiver, surveyed, travel};
 use stopwright_core::controller::Selector;
-use stopwright_core::fault::FaultCode;
+use stopwright_core::fault::{FaultCode, FaultSet};
+use stopwright_core::peer::Message;
 use stopwright_core::settings::Schema;
 use stopwright_core::stroke::{Mode, Stroke};
 use stopwright_core::two_hand::PalmContacts;
@@ -178,7 +179,57 @@ pub(crate) const CASES: &[Case] = &[
         rig.inputs.supply_ok = false;
         rig.until("power-up", |outputs| outputs.stroke == Stroke::PowerUp);
     }),
+    case(FaultCode::LimitChannelReadBack, |rig| {
+        rig.adopt(job());
+        rig.read_back_is_dead = true;
+        rig.stroke_to(120.0);
+    }),
+    case(FaultCode::EmergencyContactsDisagree, |rig| {
+        rig.inputs.emergency_chain.second ^= true
+    }),
+    case(FaultCode::PresenceContactsDisagree, |rig| {
+        rig.inputs.presence.second ^= true
+    }),
+    case(FaultCode::GuardContactsDisagree, |rig| {
+        rig.inputs.guards.second ^= true
+    }),
+    case_with(paired, FaultCode::PeerSilent, |rig| {
+        rig.peer_says = |_| None
+    }),
+    case_with(paired, FaultCode::PeerDisagrees, |rig| {
+        rig.peer_says = |message| {
+            let (angle, speed) = message.crank?;
+            let crank = Some((angle.wrapping_add(travel(5)), speed));
+            Some(Message { crank, ..message })
+        };
+    }),
+    case_with(paired, FaultCode::PeerStopped, |rig| {
+        rig.peer_says = latched
+    }),
+    case_with(paired, FaultCode::PeerLatched, |rig| {
+        rig.stroke_to(90.0);
+        rig.peer_says = latched;
+    }),
+    // What the store and the journal find is handed in at power-up.
+    case(FaultCode::SettingsInvalid, |rig| {
+        rig.restart(only(FaultCode::SettingsInvalid))
+    }),
+    case(FaultCode::JournalGap, |rig| {
+        rig.restart(only(FaultCode::JournalGap))
+    }),
+    case(FaultCode::OtherPress, |rig| {
+        rig.restart(only(FaultCode::OtherPress))
+    }),
 ];
+
+fn latched(mut message: Message) -> Option<Message> {
+    message.consent.is_latched = true;
+    Some(message)
+}
+
+const fn only(code: FaultCode) -> FaultSet {
+    FaultSet::EMPTY.with(code)
+}
 
 /// Faults that nothing brings about through a tick, with the reason.
 pub(crate) const NOT_RAISED: &[(FaultCode, &str)] = &[
@@ -188,11 +239,11 @@ pub(crate) const NOT_RAISED: &[(FaultCode, &str)] = &[
     ),
     (
         FaultCode::StopRatio,
-        "the core does not compare the two data sets yet",
-    ),
-    (
-        FaultCode::SettingsInvalid,
-        "settings that are not valid are no value that could be in force",
+        "the core does not compare the two data sets",
     ),
     (FaultCode::ImpossibleState, "no table leads there"),
+    (
+        FaultCode::MemoryDamaged,
+        "memory can not be damaged from outside",
+    ),
 ];

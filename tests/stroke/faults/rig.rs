@@ -4,9 +4,13 @@
 
 use super::settings::{BRAKING_DEG_S2, REACTION_MS, SPEED_DEG_S};
 use std::f64::consts::TAU;
-use stopwright_core::controller::{Controller, Inputs, Outputs, Selector, Service};
+use stopwright_core::contacts::{self, Levels};
+use stopwright_core::controller::{Controller, Inputs, Outputs, Selector, Service, TICK};
 use stopwright_core::fault::{FaultCode, FaultSet};
 use stopwright_core::fault_latch::Standing;
+use stopwright_core::job::{CheckedJob, Job};
+use stopwright_core::limit_channels::ChannelSet;
+use stopwright_core::peer::{self, Message, Received};
 use stopwright_core::settings::{Schema, Settings};
 use stopwright_core::signal::{CODE_MAX, CarrierFrame, FRAMES_PER_TICK, SAMPLES_PER_FRAME};
 use stopwright_core::stroke::{Mode, Stroke};
@@ -63,7 +67,7 @@ impl Resolver {
         let is_last = place + 1 == FRAMES_PER_TICK;
         let slip_deg = self.slip_deg + if is_last { self.slip_last_deg } else { 0.0 };
         let (sine, cosine) = (crank_deg + slip_deg + 45.0).to_radians().sin_cos();
-        let noise = if place % 2 == 0 {
+        let noise = if place.is_multiple_of(2) {
             self.noise
         } else {
             -self.noise
@@ -121,12 +125,18 @@ pub(crate) struct Rig {
     /// By how much the index switch stands off its place, or the state it is stuck in.
     pub(crate) index_slip_deg: f64,
     pub(crate) index_stuck: Option<bool>,
+    /// What the other channel says, made from what this one says: it sees the same.
+    pub(crate) peer_says: fn(Message) -> Option<Message>,
+    /// The limit channels' outputs are not read back as they are.
+    pub(crate) read_back_is_dead: bool,
     pub(crate) crank: Crank,
     pub(crate) elements: [Element; ELEMENTS],
     /// The next tick comes late by so much.
     pub(crate) late_us: u64,
     drive: Captured,
     now_us: u64,
+    /// When the last message was made.
+    told_at: Instant,
     pub(crate) outputs: Outputs,
     /// Whatever was latched or advised of since power-up.
     pub(crate) seen: FaultSet,
@@ -151,6 +161,8 @@ impl Rig {
             second: Resolver::healthy(),
             index_slip_deg: 0.0,
             index_stuck: None,
+            peer_says: Some,
+            read_back_is_dead: false,
             crank: Crank {
                 angle_deg: 0.0,
                 speed_deg_s: 0.0,
@@ -162,6 +174,7 @@ impl Rig {
             late_us: 0,
             drive: Captured::default(),
             now_us: 0,
+            told_at: Instant::from_micros(0),
             outputs,
             seen: FaultSet::EMPTY,
             trouble: None,
@@ -172,16 +185,20 @@ impl Rig {
 
     /// Everything that was broken is whole again, hands off, the crank under clutch and brake.
     pub(crate) fn mend(&mut self) {
-        let selector = self.inputs.selector;
-        self.inputs = Inputs {
-            selector: match selector.mode() {
-                Some(_) => selector,
-                None => Selector::at(Mode::Single),
-            },
-            ..calm()
+        // A pair of which one channel went alone has to be seen off as a whole.
+        let pairs = contacts::Config::DEFAULT;
+        self.inputs.emergency_chain = Levels::of(pairs.emergency.kind, false);
+        self.inputs.presence = Levels::of(pairs.presence.kind, false);
+        self.inputs.guards = Levels::of(pairs.guards.kind, false);
+        self.run_ms(10);
+        let selector = match self.inputs.selector.contacts() {
+            0 => Selector::at(Mode::Single),
+            _ => self.inputs.selector,
         };
+        self.inputs = Inputs { selector, ..calm() };
         (self.resolver, self.second) = (Resolver::healthy(), Resolver::healthy());
         (self.index_slip_deg, self.index_stuck) = (0.0, None);
+        (self.peer_says, self.read_back_is_dead) = (Some, false);
         self.crank.forced_deg_s = None;
         self.crank.drive_deg_s = SPEED_DEG_S;
         self.crank.reaction_ms = REACTION_MS;
@@ -204,6 +221,17 @@ impl Rig {
         let index = (210.0..=270.0).contains(&index_deg);
         self.inputs.index_closed = self.index_stuck.unwrap_or(index);
         self.inputs.valve = self.elements.map(|element| element.feedback);
+        let on = self.outputs.limit_channels;
+        self.inputs.limit_read_back = if self.read_back_is_dead {
+            ChannelSet::EMPTY
+        } else {
+            on
+        };
+        self.inputs.peer = (self.peer_says)(self.outputs.peer).map(|message| Received {
+            message,
+            at: self.told_at.saturating_add(peer::Config::DEFAULT.transport),
+        });
+        self.told_at = self.inputs.now;
         self.outputs = self.controller.tick(&self.inputs);
         self.seen = self
             .seen
@@ -290,6 +318,21 @@ impl Rig {
         });
     }
 
+    /// Puts a job in force.
+    pub(crate) fn adopt(&mut self, job: Job) {
+        let job = CheckedJob::try_new(job, self.settings, TICK).expect("a job for the rig");
+        self.inputs.service = Service::AdoptJob(Box::leak(Box::new(job)));
+        self.tick();
+        self.inputs.service = Service::None;
+        self.run_ms(100);
+    }
+
+    /// Off and on again, with these faults from what is stored.
+    pub(crate) fn restart(&mut self, stored: FaultSet) {
+        self.controller = Controller::new(*self.settings, stored);
+        self.until("the self-test", |outputs| outputs.stroke != Stroke::PowerUp);
+    }
+
     fn palms(&mut self, contacts: PalmContacts) {
         let station = &mut self.inputs.stations[0];
         (station.left, station.right) = (contacts, contacts);
@@ -369,10 +412,10 @@ fn calm() -> Inputs<'static> {
         supply_ok: true,
         stations,
         selector: Selector::at(Mode::Off),
-        emergency_chain_closed: [true; 2],
+        emergency_chain: Levels::of(contacts::Config::DEFAULT.emergency.kind, true),
         stop_control_closed: true,
-        presence_clear: [true; 2],
-        guards_closed: [true; 2],
+        presence: Levels::of(contacts::Config::DEFAULT.presence.kind, true),
+        guards: Levels::of(contacts::Config::DEFAULT.guards.kind, true),
         motor_forward: true,
         drive_at_rest: false,
         clutch_air_ok: true,
@@ -384,6 +427,9 @@ fn calm() -> Inputs<'static> {
         top_stop_pressed: false,
         reset: None,
         test_angle: None,
+        limit_read_back: ChannelSet::EMPTY,
+        peer: None,
+        second_clock: None,
         service: Service::None,
     }
 }

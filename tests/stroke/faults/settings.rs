@@ -2,6 +2,9 @@
 //! 126 ms of braking (12 kg·m² under 600 N·m), stopped at the top from 315 degrees.
 
 use stopwright_core::angle::{AngleWindow, CrankAngle, CrankTravel};
+use stopwright_core::job::{AirWindow, Job, RELEASES_MAX, Release};
+use stopwright_core::limit_channels::{self, Channel, Windows};
+use stopwright_core::press_identity::Label;
 use stopwright_core::receiver;
 use stopwright_core::receiver::index_switch::IndexSettings;
 use stopwright_core::receiver::second::SecondSettings;
@@ -13,7 +16,7 @@ use stopwright_core::stop_time::{
     self, MOTION_PROOF, STANDSTILL_BAND, STANDSTILL_HOLD, StopLimits,
 };
 use stopwright_core::time::Duration;
-use stopwright_core::{motion, top_stop, two_hand, valve_pair};
+use stopwright_core::{contacts, motion, peer, top_stop, two_hand, valve_pair};
 
 pub(crate) const SPEED_DEG_S: f64 = 360.0;
 /// From coil off until the brake bites; the coil takes another 5 ms.
@@ -58,6 +61,8 @@ pub(crate) fn plain() -> Schema {
         receiver: RECEIVER,
         second: None,
         index: None,
+        contacts: contacts::Config::DEFAULT,
+        peer: None,
         two_hand: two_hand::Config::DEFAULT,
         valve_pair: valve_pair::Config::DEFAULT,
         motion: motion::Config::with_speed_max(CrankSpeed::from_milli_spm(90_000)),
@@ -133,4 +138,46 @@ pub(crate) fn slow_receiver() -> Schema {
     let mut schema = plain();
     schema.receiver.speed_max_milli_spm = 70_000;
     schema
+}
+
+/// With a second channel.
+pub(crate) fn paired() -> Schema {
+    Schema {
+        peer: Some(peer::Config::DEFAULT),
+        ..plain()
+    }
+}
+
+/// A job with one limit channel that is read back.
+pub(crate) fn job() -> Job {
+    let mut limit_channels = limit_channels::Settings::UNUSED;
+    limit_channels.channels[0] = Channel {
+        windows: Windows::Angles([
+            Some(AngleWindow {
+                from: deg(20),
+                to: deg(200),
+            }),
+            None,
+            None,
+            None,
+        ]),
+        has_read_back: true,
+        ..Channel::UNUSED
+    };
+    let mut releases = [None; RELEASES_MAX];
+    releases[0] = Some(Release {
+        speed: CrankSpeed::from_milli_spm(60_000),
+        angle: deg(315),
+    });
+    Job {
+        label: Label::try_new("die").expect("a label"),
+        take_over: deg(190),
+        mute_end: deg(310),
+        counterbalance: AirWindow {
+            lowest_kpa: 300,
+            highest_kpa: 450,
+        },
+        releases,
+        limit_channels,
+    }
 }
