@@ -2,6 +2,7 @@
 
 use super::rig::Rig;
 use super::settings::{deg, plain};
+use stopwright_core::angle::CrankTravel;
 use stopwright_core::fault::FaultCode;
 use stopwright_core::fault_latch::Standing;
 use stopwright_core::settings::Schema;
@@ -82,4 +83,22 @@ fn advice_goes_with_its_condition() {
     rig.stroke();
     assert!(rig.outputs.stroke.is_standing() && rig.outputs.latched.is_empty());
     assert!(!rig.outputs.advice.contains(FaultCode::StopTimeAdvisory));
+}
+
+/// A crank that never moved has stopped in no time, not in the time for which it is watched.
+#[test]
+#[ignore = "a stop without motion is given the hold time, and the wait for the coil, as its stopping time"]
+fn a_tap_that_moves_nothing_is_no_slow_stop() {
+    for tap_ms in [1, 10] {
+        let mut rig = Rig::new(plain());
+        rig.select(Mode::Single);
+        rig.press_both();
+        rig.until("the valve to go on", |outputs| outputs.valve.is_on);
+        rig.run_ms(tap_ms);
+        rig.let_go();
+        rig.until("the stop to end", |outputs| outputs.stop.is_some());
+        let stop = rig.outputs.stop.expect("waited for");
+        assert!(stop.stopping_travel < CrankTravel::from_millidegrees(100));
+        assert!(stop.stopping_time < Duration::from_millis(20), "{tap_ms} ms: {:?}", stop.stopping_time);
+    }
 }

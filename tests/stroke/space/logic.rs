@@ -42,7 +42,8 @@ impl Logic {
     };
 }
 
-/// A latch is its set of faults here: evidence decides nothing.
+/// A latch is its set of faults here: evidence decides nothing, and that a fault was reset before
+/// only makes the next reset harder.
 fn latch_of(latched: FaultSet) -> FaultLatch {
     let mut latch = FaultLatch::new();
     let evidence = Evidence {
