@@ -99,6 +99,10 @@ fn a_tap_that_moves_nothing_is_no_slow_stop() {
         rig.until("the stop to end", |outputs| outputs.stop.is_some());
         let stop = rig.outputs.stop.expect("waited for");
         assert!(stop.stopping_travel < CrankTravel::from_millidegrees(100));
-        assert!(stop.stopping_time < Duration::from_millis(20), "{tap_ms} ms: {:?}", stop.stopping_time);
+        assert!(
+            stop.stopping_time < Duration::from_millis(20),
+            "{tap_ms} ms: {:?}",
+            stop.stopping_time
+        );
     }
 }
