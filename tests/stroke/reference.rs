@@ -351,7 +351,7 @@ impl Machine {
     /// What the event makes of the machine.
     pub(crate) fn step(&mut self, event: Event, now: &Circumstances) {
         let fits = |&(places, on, guard, _): &Row| {
-            places.contains(&self.place) && on == event && guard(self, now)
+            on == event && places.contains(&self.place) && guard(self, now)
         };
         self.row = TABLE.iter().position(fits);
         let Some(row) = self.row else { return };
