@@ -1,6 +1,9 @@
 //! The one place that remembers faults. A latched fault stays through power and time, whatever
 //! its condition does; only a deliberate reset with the standing its rule asks for clears it, and
 //! only when its condition has gone. The first fault is frozen with its evidence.
+//!
+//! What an operator has reset once and finds latched again is no chance any more: from then on it
+//! takes the key, until somebody with the key has cleared it.
 
 use crate::angle::CrankAngle;
 use crate::fault::{FaultCode, FaultSet, Reaction, ResetRule};
@@ -9,6 +12,7 @@ use crate::time::Instant;
 
 /// What was known when a fault latched.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Evidence {
     /// When.
     pub at: Instant,
@@ -20,6 +24,7 @@ pub struct Evidence {
 
 /// A latched fault with its frozen evidence.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Latched {
     /// Which fault.
     pub code: FaultCode,
@@ -29,6 +34,7 @@ pub struct Latched {
 
 /// Who asks for a reset.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Standing {
     /// The operator.
     Operator,
@@ -40,9 +46,12 @@ pub enum Standing {
 
 /// Faults in force.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct FaultLatch {
     latched: FaultSet,
     advice: FaultSet,
+    /// Reset by an operator since somebody with the key last reset.
+    reset_before: FaultSet,
     first: Option<Latched>,
 }
 
@@ -52,6 +61,7 @@ impl FaultLatch {
         Self {
             latched: FaultSet::EMPTY,
             advice: FaultSet::EMPTY,
+            reset_before: FaultSet::EMPTY,
             first: None,
         }
     }
@@ -86,14 +96,27 @@ impl FaultLatch {
         new
     }
 
+    /// What it takes to clear a latched fault now.
+    pub fn rule(&self, code: FaultCode) -> ResetRule {
+        match code.reset_rule() {
+            ResetRule::Operator if self.reset_before.contains(code) => ResetRule::KeyHolder,
+            rule => rule,
+        }
+    }
+
     /// Clears what `standing` may clear and whose condition is no longer in `present`. Advice is
     /// cleared with it.
     pub fn reset(&mut self, standing: Standing, present: FaultSet) {
         let mut kept = FaultSet::EMPTY;
         for code in self.latched.iter() {
-            let cleared = allows(standing, code.reset_rule()) && !present.contains(code);
+            let cleared = allows(standing, self.rule(code)) && !present.contains(code);
             kept = kept.with_if(code, !cleared);
         }
+        let cleared = self.latched.without(kept);
+        self.reset_before = match standing {
+            Standing::Operator => self.reset_before.union(cleared),
+            Standing::KeyHolder | Standing::Recommissioned => self.reset_before.without(cleared),
+        };
         self.latched = kept;
         self.advice = FaultSet::EMPTY;
         if kept.is_empty() {
@@ -152,6 +175,24 @@ mod tests {
                 );
             }
         }
+    }
+
+    #[test]
+    fn what_comes_back_after_an_operators_reset_takes_the_key() {
+        let code = FaultCode::NoMotion;
+        let found = FaultSet::EMPTY.with(code);
+        let mut latch = FaultLatch::new();
+        let mut comes = |standing| {
+            latch.raise(found, EVIDENCE);
+            latch.reset(standing, FaultSet::EMPTY);
+            latch.latched().is_empty()
+        };
+        assert!(comes(Standing::Operator));
+        assert!(!comes(Standing::Operator));
+        assert!(comes(Standing::KeyHolder));
+        // Cleared with the key it begins anew.
+        assert!(comes(Standing::Operator));
+        assert!(!comes(Standing::Operator));
     }
 
     #[test]

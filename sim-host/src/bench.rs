@@ -479,6 +479,7 @@ impl<C: Control> Bench<C> {
                 .map_or(ChannelSet::EMPTY, |said| said.limit_channels),
             peer: None,
             second_clock: None,
+            reported: FaultSet::EMPTY,
             service: match request {
                 Request::None => Service::None,
                 Request::CaptureAngle => Service::CaptureAngle,
