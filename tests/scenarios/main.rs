@@ -3,6 +3,7 @@
 //! controller can be put under them.
 
 mod course;
+mod document;
 mod mistakes;
 mod oracle;
 mod remote;

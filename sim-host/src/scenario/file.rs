@@ -565,13 +565,11 @@ pub(super) fn fault_numbered(number: i64) -> Option<FaultCode> {
     u8::try_from(number).ok().and_then(FaultCode::from_number)
 }
 
-/// All words an expectation may use, for the documents.
-pub fn words() -> [(&'static str, Vec<&'static str>); 3] {
+/// All words that a file may use where it has to choose one, for the documents.
+pub fn words() -> [(&'static str, Vec<&'static str>); 4] {
     [
-        (
-            "rules",
-            oracle::RULES.iter().map(|rule| rule.word()).collect(),
-        ),
+        ("acts", ACTS.to_vec()),
+        ("events", HAPPENINGS.to_vec()),
         (
             "reached",
             oracle::REACHED.iter().map(|it| it.word()).collect(),
