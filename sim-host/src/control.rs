@@ -12,6 +12,7 @@ use stopwright_core::interlock::Permit;
 use stopwright_core::limit_channels::ChannelSet;
 use stopwright_core::peer::{Consent, Message, Phase};
 use stopwright_core::receiver::CrankPosition;
+use stopwright_core::run_in::Condition;
 use stopwright_core::stroke::{Mode, Stroke};
 
 /// A controller that no longer answers, and how that showed.
@@ -79,6 +80,7 @@ pub fn silence() -> Outputs {
         release: CrankAngle::TOP_DEAD_CENTRE,
         authority_percent: 0,
         compensation: CrankTravel::ZERO,
+        condition: Condition::WarmingUp,
         limit_channels: ChannelSet::EMPTY,
         peer: Message {
             sequence: 0,

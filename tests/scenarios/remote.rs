@@ -188,6 +188,7 @@ fn inputs(wired: &Wired) -> Inputs<'static> {
         limit_read_back: stopwright_core::limit_channels::ChannelSet::EMPTY,
         peer: None,
         second_clock: None,
+        reported: FaultSet::EMPTY,
         service: Service::None,
     }
 }
