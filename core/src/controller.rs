@@ -195,7 +195,7 @@ impl Controller {
         found = found.union(self.channel.compare(peer, inputs, reading));
         flow.pass(Checkpoint::Compare);
 
-        let raised = self.latch_and_reset(found, inputs);
+        let raised = self.latch_and_reset(found, stop.is_some(), inputs);
         flow.pass(Checkpoint::Latch);
 
         let two_hand = &self.settings.get().two_hand;

@@ -373,7 +373,7 @@ impl StopWatch {
             // When it came to rest is not known of a crank that was out of sight.
             return match run.has_gap {
                 true => Progress::AssumedStandstill,
-                false => Progress::Standstill(self.finish(run, off)),
+                false => Progress::Standstill(self.finish(config, run, off)),
             };
         }
         let latch = config.limits(run.kind).time_latch;
@@ -391,7 +391,7 @@ impl StopWatch {
         Progress::AssumedStandstill
     }
 
-    fn finish(&self, run: Running, off: CoilOff) -> StopRecord {
+    fn finish(&self, config: &Config, run: Running, off: CoilOff) -> StopRecord {
         let fit = Fit {
             trace: &self.trace,
             samples: self.samples,
@@ -399,10 +399,15 @@ impl StopWatch {
         let rest = fit.rest();
         let travel = widen(rest.saturating_sub(off.travel));
         let since_last = fit.rest_before_last(rest, off).unwrap_or(Duration::ZERO);
-        let time = run
+        let until_rest = run
             .last_sample_at
             .saturating_sub(since_last)
             .saturating_since(off.at);
+        // A crank that never moved has stopped in no time, however long it was watched.
+        let time = match travel.saturating_abs() <= config.standstill_band {
+            true => Duration::ZERO,
+            false => until_rest,
+        };
         let braking = braking_part(time, travel, off.speed);
         StopRecord {
             kind: run.kind,

@@ -147,7 +147,8 @@ impl StopTrend {
         self.judge()
     }
 
-    fn judge(&self) -> FaultSet {
+    /// What the stops taken so far come to.
+    pub fn judge(&self) -> FaultSet {
         let is_known = self.top.stops.min(self.mid_stroke.stops) >= COMPARED_AFTER;
         let apart = self.mid_stroke.mean.saturating_sub(self.top.mean);
         FaultSet::EMPTY

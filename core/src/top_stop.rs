@@ -172,7 +172,8 @@ impl Compensation {
         last.get(count.saturating_sub(1) / 2).copied()
     }
 
-    fn judge(&self, config: &Config) -> FaultSet {
+    /// What the offset in force gives rise to.
+    pub fn judge(&self, config: &Config) -> FaultSet {
         let earlier = CrankTravel::ZERO.saturating_sub(self.offset);
         let half = CrankTravel::from_counts(config.early_bound.as_counts() / 2);
         FaultSet::EMPTY

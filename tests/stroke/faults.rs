@@ -1,7 +1,7 @@
 //! Every fault, raised through a whole tick of the controller, and reset by its rule.
 
 mod cases;
-mod open;
+mod found;
 mod rig;
 mod settings;
 

@@ -128,7 +128,15 @@ impl Controller {
     }
 
     /// Latches what was found; then, at standstill, clears what a reset may clear.
-    pub(super) fn latch_and_reset(&mut self, found: FaultSet, inputs: &Inputs<'_>) -> FaultSet {
+    pub(super) fn latch_and_reset(
+        &mut self,
+        found: FaultSet,
+        stop_ended: bool,
+        inputs: &Inputs<'_>,
+    ) -> FaultSet {
+        if stop_ended {
+            self.latch.end_of_stop();
+        }
         let raised = self.raise(found, inputs.now);
         if let Some(standing) = inputs.reset.filter(|_| self.stroke.is_standing()) {
             self.latch.reset(standing, found);
@@ -164,14 +172,18 @@ impl Controller {
         };
         let condition = self.run_in.condition(&settings.run_in);
         self.run_in.stopped();
+        let standing = self
+            .trend
+            .judge()
+            .union(self.compensation.judge(&settings.top_stop));
         let is_advised = |reaction| reaction == Reaction::Advise;
         let is_healthy = found.reaction().is_none_or(is_advised) && self.latch.latched().is_empty();
         if condition != Condition::Steady || !is_healthy {
-            return FaultSet::EMPTY;
+            return standing;
         }
         let drift = self.trend.take(&settings.trend, &settings.stop, stop);
         if !self.teaches_the_release(stop) {
-            return drift;
+            return drift.union(self.compensation.judge(&settings.top_stop));
         }
         drift.union(self.compensation.learn(&settings.top_stop, stop.rest_angle))
     }

@@ -133,6 +133,8 @@ const fn counts(millidegrees: u32) -> i64 {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct IndexWatch {
     before: Option<(bool, CrankReading)>,
+    /// The latest edge made its kind scatter too widely: it stands until the next edge.
+    wanders: bool,
     closing: Scatter,
     opening: Scatter,
 }
@@ -156,6 +158,7 @@ impl IndexWatch {
         };
         Self {
             before: None,
+            wanders: false,
             closing: NONE,
             opening: NONE,
         }
@@ -172,11 +175,13 @@ impl IndexWatch {
             self.before = None;
             return FaultSet::EMPTY;
         };
-        let wanders = self.edge(config, is_closed, reading);
+        if let Some(wanders) = self.edge(config, is_closed, reading) {
+            self.wanders = wanders;
+        }
         self.before = Some((is_closed, *reading));
         let contradiction = config.contradiction_of(is_closed, reading);
         FaultSet::EMPTY
-            .with_if(FaultCode::IndexWanders, wanders)
+            .with_if(FaultCode::IndexWanders, self.wanders)
             .with_if(
                 FaultCode::IndexShifted,
                 contradiction > config.tolerance && contradiction <= config.contradiction,
@@ -188,14 +193,17 @@ impl IndexWatch {
     }
 
     /// Whether an edge passed in normal travel between the last tick and this one has made the
-    /// scatter of its kind too wide.
-    fn edge(&mut self, config: &IndexConfig, is_closed: bool, reading: &CrankReading) -> bool {
-        let Some((was_closed, before)) = self.before else {
-            return false;
-        };
+    /// scatter of its kind too wide; none when no edge was passed.
+    fn edge(
+        &mut self,
+        config: &IndexConfig,
+        is_closed: bool,
+        reading: &CrankReading,
+    ) -> Option<bool> {
+        let (was_closed, before) = self.before?;
         let travel = reading.angle().offset_from(before.angle()).as_counts();
         if was_closed == is_closed || travel <= 0 {
-            return false;
+            return None;
         }
         let (scatter, place) = if is_closed {
             (&mut self.closing, config.closed.from)
@@ -210,7 +218,7 @@ impl IndexWatch {
             .as_counts()
             .saturating_sub(travel / 2);
         let unknown = travel.saturating_add(lag.as_counts());
-        scatter.add(middle) > config.wander.saturating_add(unknown)
+        Some(scatter.add(middle) > config.wander.saturating_add(unknown))
     }
 }
 

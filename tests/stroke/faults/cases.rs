@@ -1,7 +1,9 @@
 //! How each fault is made to show.
 
 use super::rig::Rig;
-use super::settings::{corroborated, job, paired, plain, slow_receiver, surveyed, travel};
+use super::settings::{
+    corroborated, followed, job, paired, plain, slow_receiver, surveyed, travel,
+};
 use stopwright_core::controller::Selector;
 use stopwright_core::fault::{FaultCode, FaultSet};
 use stopwright_core::peer::Message;
@@ -153,6 +155,10 @@ pub(crate) const CASES: &[Case] = &[
             (0..4).for_each(|_| rig.stroke());
         }
     }),
+    case_with(followed, FaultCode::StopTrend, |rig| {
+        rig.crank.reaction_ms = 68.0;
+        (0..8).for_each(|_| rig.stroke());
+    }),
     case(FaultCode::ValveElementStuck, |rig| {
         rig.elements[0].spool_stuck = Some(false);
         rig.stroke_to(10.0);
@@ -239,7 +245,7 @@ pub(crate) const NOT_RAISED: &[(FaultCode, &str)] = &[
     ),
     (
         FaultCode::StopRatio,
-        "the core does not compare the two data sets",
+        "it takes sixteen stops of each kind: tests/supervision/trend.rs",
     ),
     (FaultCode::ImpossibleState, "no table leads there"),
     (

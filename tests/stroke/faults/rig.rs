@@ -430,6 +430,7 @@ fn calm() -> Inputs<'static> {
         limit_read_back: ChannelSet::EMPTY,
         peer: None,
         second_clock: None,
+        reported: FaultSet::EMPTY,
         service: Service::None,
     }
 }

@@ -1,4 +1,4 @@
-//! What the rig has found and the core does not do yet. Whoever mends one takes its `ignore` away.
+//! What the rig has found, and the core does now.
 
 use super::rig::Rig;
 use super::settings::{deg, plain};
@@ -22,7 +22,6 @@ fn long_stop() -> Schema {
 /// The window in which take-over counts must not wrap round when speed moves the release angle
 /// before the take-over angle: the hands would be free while the slide closes.
 #[test]
-#[ignore = "the take-over window ends at the release angle in force and wraps round"]
 fn a_stroke_a_little_too_fast_is_not_taken_over_while_it_closes() {
     let mut rig = Rig::new(long_stop());
     // 65 strokes per minute instead of 60, and far below the speed that is a fault.
@@ -41,7 +40,6 @@ fn a_stroke_a_little_too_fast_is_not_taken_over_while_it_closes() {
 /// A crank that stalls in mid-stroke, or a converter that freezes where the bound on acceleration
 /// is too wide to show it, leaves the valve on without end.
 #[test]
-#[ignore = "no motion is judged from the start of a stroke only"]
 fn a_driven_crank_that_is_seen_to_stand_stops_the_press() {
     let mut rig = Rig::new(plain());
     rig.stroke_to(90.0);
@@ -55,7 +53,6 @@ fn a_driven_crank_that_is_seen_to_stand_stops_the_press() {
 
 /// The travel that was the fault is counted on for as long as the press stands.
 #[test]
-#[ignore = "travel at rest is never counted anew, so that its fault stays present"]
 fn motion_at_rest_can_be_reset_once_the_crank_stands_again() {
     let mut rig = Rig::new(plain());
     rig.select(Mode::Single);
@@ -72,7 +69,6 @@ fn motion_at_rest_can_be_reset_once_the_crank_stands_again() {
 
 /// The table says of advice that it goes with its condition: one slow stop, then a good one.
 #[test]
-#[ignore = "advice stays until a reset"]
 fn advice_goes_with_its_condition() {
     let mut rig = Rig::new(plain());
     rig.crank.reaction_ms = 86.0;
@@ -87,7 +83,6 @@ fn advice_goes_with_its_condition() {
 
 /// A crank that never moved has stopped in no time, not in the time for which it is watched.
 #[test]
-#[ignore = "a stop without motion is given the hold time, and the wait for the coil, as its stopping time"]
 fn a_tap_that_moves_nothing_is_no_slow_stop() {
     for tap_ms in [1, 10] {
         let mut rig = Rig::new(plain());
