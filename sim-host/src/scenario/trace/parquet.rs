@@ -86,3 +86,38 @@ impl<W: Write + Send> Sink for Parquet<W> {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::scenario::trace::signals_named;
+    use parquet::file::reader::{FileReader, SerializedFileReader};
+    use parquet::record::RowAccessor;
+
+    /// Read back by the reader of the format's own implementation.
+    #[test]
+    fn rows_are_read_back_with_nulls_where_nothing_is_known() {
+        let file = tempfile::NamedTempFile::new().expect("a file");
+        let signals = signals_named("crank_deg,seen_deg").expect("signals");
+        let out = file.reopen().expect("a file");
+        let mut sink = Parquet::new(out, &signals).expect("a sink");
+        let rows = 2 * GROUP_ROWS + 5;
+        for row in 0..rows {
+            let seen = if row % 3 == 0 { f64::NAN } else { row as f64 };
+            sink.row(1_000 * row as u64, &[0.5 * row as f64, seen])
+                .expect("a row");
+        }
+        sink.end().expect("written");
+        let reader = SerializedFileReader::new(file.reopen().expect("a file")).expect("parquet");
+        assert_eq!(reader.metadata().num_row_groups(), 3);
+        let mut read = 0;
+        for (index, row) in reader.get_row_iter(None).expect("rows").enumerate() {
+            let row = row.expect("a row");
+            assert_eq!(row.get_double(0).expect("time"), index as f64 / 1e3);
+            assert_eq!(row.get_double(1).expect("angle"), 0.5 * index as f64);
+            assert_eq!(row.get_double(2).is_ok(), index % 3 != 0);
+            read += 1;
+        }
+        assert_eq!(read, rows);
+    }
+}
