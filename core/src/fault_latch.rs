@@ -12,6 +12,7 @@ use crate::time::Instant;
 
 /// What was known when a fault latched.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Evidence {
     /// When.
     pub at: Instant,
@@ -23,6 +24,7 @@ pub struct Evidence {
 
 /// A latched fault with its frozen evidence.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Latched {
     /// Which fault.
     pub code: FaultCode,
@@ -32,6 +34,7 @@ pub struct Latched {
 
 /// Who asks for a reset.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Standing {
     /// The operator.
     Operator,
@@ -43,6 +46,7 @@ pub enum Standing {
 
 /// Faults in force.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct FaultLatch {
     latched: FaultSet,
     advice: FaultSet,

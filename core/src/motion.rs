@@ -8,6 +8,7 @@ use crate::time::Duration;
 
 /// Bounds on motion.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     /// The crank must have moved [`Config::motion_travel`] within this time of the valve going on.
     pub start_within: Duration,
@@ -44,6 +45,7 @@ impl Config {
 
 /// What the press is meant to be doing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Expectation {
     /// The valve is on.
     Driven,
@@ -57,6 +59,7 @@ pub enum Expectation {
 
 /// Remembers where the crank stood when the present expectation began.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Motion {
     expectation: Expectation,
     age: Duration,

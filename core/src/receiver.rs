@@ -51,6 +51,7 @@ const ADVISORY: Findings = Findings::NONE.with_if(FaultCode::WindingDrift, true)
 
 /// State of one receiver.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Receiver {
     tracking: Tracking,
     frame: Demodulated,
@@ -79,6 +80,7 @@ pub struct Receiver {
 
 /// Findings of the last two frames that were looked at, to be confirmed by the next.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Recent([Findings; integrity::CONFIRMING_FRAMES - 1]);
 
 impl Recent {

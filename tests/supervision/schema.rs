@@ -16,7 +16,7 @@ use stopwright_core::stop_time::{
     self, MOTION_PROOF, STANDSTILL_BAND, STANDSTILL_HOLD, StopLimits,
 };
 use stopwright_core::time::Duration;
-use stopwright_core::{contacts, motion, peer, top_stop, two_hand, valve_pair};
+use stopwright_core::{contacts, motion, peer, run_in, stop_trend, top_stop, two_hand, valve_pair};
 
 pub(crate) fn deg(value: i32) -> CrankAngle {
     CrankAngle::from_millidegrees(value * 1_000)
@@ -78,6 +78,14 @@ pub(crate) fn press() -> Schema {
             standstill_band: STANDSTILL_BAND,
             standstill_hold: STANDSTILL_HOLD,
             motion_proof: MOTION_PROOF,
+        },
+        run_in: run_in::Config::DEFAULT,
+        trend: stop_trend::Config {
+            top: Some(stop_trend::Baseline {
+                time: ms(186),
+                deviation: ms(3),
+            }),
+            mid_stroke: None,
         },
         top_stop: top_stop::Config {
             target: CrankAngle::TOP_DEAD_CENTRE,

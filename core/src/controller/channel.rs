@@ -13,6 +13,7 @@ const OF_THE_OTHER: FaultSet = FaultSet::EMPTY
 
 /// State of the exchange.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Channel {
     peer: Peer,
     sequence: u8,

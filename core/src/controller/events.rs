@@ -16,6 +16,7 @@ const ARMED_WITHIN: Duration = Duration::from_millis(10_000);
 
 /// Events of one tick, taken in the order of [`Event`].
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Events(u32);
 
 const EVENTS: [Event; 24] = [

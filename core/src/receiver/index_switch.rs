@@ -19,6 +19,7 @@ const EDGES: u8 = 20;
 
 /// What the switch is held to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct IndexSettings {
     /// The arc over which the switch is closed, as learned at commissioning; 4 to 350 degrees.
     pub closed: AngleWindow,
@@ -36,6 +37,7 @@ pub struct IndexSettings {
 
 /// Why index settings cannot work.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum IndexConfigError {
     /// The closed arc is below 4 or above 350 degrees, or narrower than twice the tolerance.
     Window,
@@ -67,6 +69,7 @@ impl core::error::Error for IndexConfigError {}
 
 /// Index settings that hold together.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct IndexConfig {
     closed: AngleWindow,
     tolerance: i64,
@@ -127,6 +130,7 @@ const fn counts(millidegrees: u32) -> i64 {
 
 /// State of the index switch's watch.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct IndexWatch {
     before: Option<(bool, CrankReading)>,
     closing: Scatter,
@@ -135,6 +139,7 @@ pub struct IndexWatch {
 
 /// The range over which the latest edges of one kind lie, as travel from their place.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Scatter {
     edges: u8,
     low: i64,
