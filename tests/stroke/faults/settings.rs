@@ -16,7 +16,7 @@ use stopwright_core::stop_time::{
     self, MOTION_PROOF, STANDSTILL_BAND, STANDSTILL_HOLD, StopLimits,
 };
 use stopwright_core::time::Duration;
-use stopwright_core::{contacts, motion, peer, top_stop, two_hand, valve_pair};
+use stopwright_core::{contacts, motion, peer, run_in, stop_trend, top_stop, two_hand, valve_pair};
 
 pub(crate) const SPEED_DEG_S: f64 = 360.0;
 /// From coil off until the brake bites; the coil takes another 5 ms.
@@ -74,6 +74,12 @@ pub(crate) fn plain() -> Schema {
             standstill_hold: STANDSTILL_HOLD,
             motion_proof: MOTION_PROOF,
         },
+        // No stop of the rig is one of a cold brake.
+        run_in: run_in::Config {
+            warm_up_stops: 0,
+            ..run_in::Config::DEFAULT
+        },
+        trend: stop_trend::Config::default(),
         top_stop: top_stop::Config {
             target: CrankAngle::TOP_DEAD_CENTRE,
             release: deg(315),
@@ -102,6 +108,21 @@ pub(crate) fn plain() -> Schema {
             None,
             None,
         ],
+    }
+}
+
+/// With what commissioning found of the stops.
+pub(crate) fn followed() -> Schema {
+    let baseline = Some(stop_trend::Baseline {
+        time: ms(186),
+        deviation: ms(4),
+    });
+    Schema {
+        trend: stop_trend::Config {
+            top: baseline,
+            mid_stroke: baseline,
+        },
+        ..plain()
     }
 }
 
