@@ -256,7 +256,7 @@ const fn only(code: FaultCode) -> FaultSet {
 pub(crate) const NOT_RAISED: &[(FaultCode, &str)] = &[
     (
         FaultCode::ReleasePassed,
-        "the release angle ends every run first",
+        "the release angle ends every run first, unless speed has moved it to the take-over angle: see `open`",
     ),
     (FaultCode::ImpossibleState, "no table leads there"),
 ];
