@@ -5,6 +5,7 @@
 //! five frames and the panel. Nothing here waits, and two benches of one seed stay equal to the
 //! bit.
 
+use crate::control::{Control, Lost, silence};
 use crate::index_switch::IndexSwitch;
 use crate::plant::{Event, Mark, Plant, Setup, StopTruth};
 use crate::press::Press;
@@ -125,6 +126,46 @@ pub struct MeasuredStop {
     pub trace: Vec<Sample>,
 }
 
+/// What becomes of the coming millisecond.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Course {
+    /// The tick comes this much late, µs; the frames of that time are lost.
+    pub late_us: u64,
+    /// The controller has no supply.
+    pub is_unpowered: bool,
+}
+
+/// One millisecond as it was: truth, what the controller saw, what it said.
+#[derive(Clone, Copy, Debug)]
+pub struct Moment<'a> {
+    /// Time at the end of the tick's inputs, s since power-up.
+    pub now_s: f64,
+    /// The press.
+    pub plant: &'a Plant,
+    /// The panel as people operate it.
+    pub panel: &'a Panel,
+    /// What happened in the press since the moment before.
+    pub events: &'a [Event],
+    /// Stops that came to their true end.
+    pub stops: &'a [StopTruth],
+    /// What the controller was given.
+    pub inputs: &'a Inputs<'a>,
+    /// What it said.
+    pub outputs: &'a Outputs,
+    /// The controller has no supply.
+    pub is_unpowered: bool,
+}
+
+/// Stands between press and controller at every tick: breaks things, and watches.
+pub trait Companion: std::fmt::Debug {
+    /// Before the press turns on.
+    fn before(&mut self, plant: &mut Plant, resolver: &mut Resolver, now_s: f64) -> Course;
+    /// What the controller is about to be given.
+    fn between(&mut self, inputs: &mut Inputs<'_>);
+    /// What came of it.
+    fn after(&mut self, moment: &Moment<'_>);
+}
+
 /// What the resolvers showed in one tick.
 struct Sensed {
     frames: [CarrierFrame; FRAMES_PER_TICK],
@@ -133,13 +174,15 @@ struct Sensed {
 
 /// Press, resolver and controller in lock step.
 #[derive(Debug)]
-pub struct Bench {
+pub struct Bench<C = Controller> {
     plant: Plant,
     resolver: Resolver,
     second: Option<Resolver>,
     index: Option<IndexSwitch>,
     index_closed: bool,
-    controller: Controller,
+    controller: C,
+    lost: Option<Lost>,
+    was_unpowered: bool,
     now_us: u64,
     feedback: [ElementFeedback; ELEMENTS],
     drive: ValveDrive,
@@ -152,6 +195,8 @@ pub struct Bench {
     pub panel: Panel,
     /// Asked of the controller until taken back.
     pub request: Request,
+    /// Who stands between press and controller.
+    pub companion: Option<Box<dyn Companion>>,
 }
 
 impl Bench {
@@ -163,13 +208,39 @@ impl Bench {
         settings: Settings,
         seed: u64,
     ) -> Self {
+        let controller = Controller::new(settings, FaultSet::EMPTY);
+        Self::with_controller(press, setup, resolver, controller, seed)
+    }
+
+    /// The controller, for its settings.
+    pub fn controller(&self) -> &Controller {
+        &self.controller
+    }
+
+    /// When the latch limit of the stop that runs now runs out, s since power-up.
+    pub fn limit_runs_out_s(&self) -> Option<f64> {
+        self.controller.stop_limit_ends_at().map(units::instant_s)
+    }
+}
+
+impl<C: Control> Bench<C> {
+    /// A press of this set-up with any controller, at power-up.
+    pub fn with_controller(
+        press: &Press,
+        setup: &Setup,
+        resolver: Resolver,
+        controller: C,
+        seed: u64,
+    ) -> Self {
         Self {
             plant: Plant::new(press, setup, seed),
             resolver,
             second: None,
             index: None,
             index_closed: false,
-            controller: Controller::new(settings, FaultSet::EMPTY),
+            controller,
+            lost: None,
+            was_unpowered: false,
             now_us: 0,
             feedback: [ElementFeedback::default(); ELEMENTS],
             drive: ValveDrive::default(),
@@ -180,7 +251,13 @@ impl Bench {
             events: Vec::new(),
             panel: Panel::default(),
             request: Request::None,
+            companion: None,
         }
+    }
+
+    /// Why the controller no longer answers, if it does not.
+    pub fn lost(&self) -> Option<&Lost> {
+        self.lost.as_ref()
     }
 
     /// The press, for what a person at it can see and do.
@@ -223,11 +300,6 @@ impl Bench {
         self.index_closed
     }
 
-    /// The controller, for its settings.
-    pub fn controller(&self) -> &Controller {
-        &self.controller
-    }
-
     /// Time since power-up, s.
     pub fn now_s(&self) -> f64 {
         self.now_us as f64 / 1e6
@@ -236,11 +308,6 @@ impl Bench {
     /// What the controller said last; none before the first tick.
     pub fn outputs(&self) -> Option<&Outputs> {
         self.outputs.as_ref()
-    }
-
-    /// When the latch limit of the stop that runs now runs out, s since power-up.
-    pub fn limit_runs_out_s(&self) -> Option<f64> {
-        self.controller.stop_limit_ends_at().map(units::instant_s)
     }
 
     /// Stops that ended since the last call.
@@ -304,15 +371,68 @@ impl Bench {
 
     /// One millisecond.
     pub fn tick(&mut self) -> &Outputs {
+        let mut companion = self.companion.take();
+        let mut course = Course::default();
+        if let Some(companion) = &mut companion {
+            let now_s = self.now_s();
+            course = companion.before(&mut self.plant, &mut self.resolver, now_s);
+        }
+        self.now_us += course.late_us;
+        self.plant.advance_to(self.now_s());
+        let (events, stops) = (self.events.len(), self.truths.len());
         let sensed = self.sense();
         let request = std::mem::take(&mut self.request);
-        let inputs = self.inputs(sensed, &request);
-        let outputs = self.controller.tick(&inputs);
+        let mut inputs = self.inputs(sensed, &request);
+        if let Some(companion) = &mut companion {
+            companion.between(&mut inputs);
+        }
+        let outputs = self.ask(&inputs, course.is_unpowered);
+        if let Some(companion) = &mut companion {
+            let stops: Vec<StopTruth> = self.truths.range(stops..).copied().collect();
+            companion.after(&Moment {
+                now_s: self.now_s(),
+                plant: &self.plant,
+                panel: &self.panel,
+                events: &self.events[events..],
+                stops: &stops,
+                inputs: &inputs,
+                outputs: &outputs,
+                is_unpowered: course.is_unpowered,
+            });
+            // It has seen them; kept, they would grow with the run.
+            self.events.clear();
+        }
+        self.companion = companion;
         self.panel.reset = None;
         self.request = request;
         self.act(&outputs);
         self.remember(&outputs);
         self.outputs.insert(outputs)
+    }
+
+    /// What the controller says; without supply or without a controller, nothing.
+    fn ask(&mut self, inputs: &Inputs<'_>, is_unpowered: bool) -> Outputs {
+        let was_unpowered = std::mem::replace(&mut self.was_unpowered, is_unpowered);
+        let stored = self.outputs.map_or(FaultSet::EMPTY, |said| said.latched);
+        if is_unpowered || self.lost.is_some() {
+            // What is latched is stored, and shows again with the supply.
+            return Outputs {
+                latched: stored,
+                ..silence()
+            };
+        }
+        let restarted = match was_unpowered {
+            true => self.controller.restart(stored),
+            false => Ok(()),
+        };
+        let answer = restarted.and_then(|()| self.controller.tick(inputs));
+        answer.unwrap_or_else(|lost| {
+            self.lost = Some(lost);
+            Outputs {
+                latched: stored,
+                ..silence()
+            }
+        })
     }
 
     fn inputs<'a>(&self, sensed: Sensed, request: &'a Request) -> Inputs<'a> {
@@ -330,7 +450,7 @@ impl Bench {
             right: palm(panel.right_pressed),
         };
         let motor_on = self.plant.motor_on();
-        let contacts = &self.controller.settings().get().contacts;
+        let contacts = self.controller.contacts();
         Inputs {
             now: Instant::from_micros(self.now_us),
             frames: sensed.frames,

@@ -5,7 +5,9 @@ mod explain;
 mod progress;
 mod quantity;
 mod rehearse;
+mod run;
 mod study;
+mod swarm;
 
 use clap::{Parser, Subcommand};
 use std::io::Write;
@@ -28,12 +30,17 @@ A model and a verification aid. Not certified, and never the safeguard of a real
 codes and licensed practice govern.";
 
 const EXIT_STATUS: &str = "Exit status: 0 commissionable (or done); 1 the work could not be done; \
-2 the command line is wrong; 3 commissionable with restrictions; 4 not commissionable.";
+2 the command line is wrong; 3 commissionable with restrictions; 4 not commissionable. For run: 0 \
+everything holds; 3 nothing is broken, but a case that had to be reached was not; 4 broken.";
 
 #[derive(Subcommand)]
 enum Command {
     /// Carry a whole commissioning through on a simulated press.
     Rehearse(rehearse::Arguments),
+    /// Play scenarios on a simulated press and judge what happens.
+    Run(run::Arguments),
+    /// Put the results of all shares of a swarm together.
+    Join(swarm::JoinArguments),
     /// Measure the stops in recordings of a real press, and judge them the same way.
     Study(study::Arguments),
     /// Safety distance from a stopping time, and back, by named published rules.
@@ -46,6 +53,8 @@ enum Command {
 pub fn main() -> ExitCode {
     let outcome = match Arguments::parse().command {
         Command::Rehearse(arguments) => rehearse::run(&arguments),
+        Command::Run(arguments) => run::run(&arguments),
+        Command::Join(arguments) => swarm::run_join(&arguments),
         Command::Study(arguments) => study::run(&arguments),
         Command::Distance(arguments) => distance::run(&arguments),
         Command::Explain(arguments) => explain::run(&arguments),

@@ -10,18 +10,20 @@
 //! | --- | --- |
 //! | 0 words | [`prng`], [`units`], [`toml_check`], [`kinematics`], [`statistics`] |
 //! | 1 press | [`press`], [`stop_curve`], [`distance`] |
-//! | 2 world | [`plant`], [`resolver`], [`index_switch`], [`limits`] |
+//! | 2 world | [`plant`], [`resolver`], [`index_switch`], [`limits`], [`control`] |
 //! | 3 bench | [`bench`](mod@bench) |
 //! | 4 operator | [`operator`] |
 //! | 5 record | [`record`] |
 //! | 6 work | [`study`], [`outcome`] |
 //! | 7 judgement | [`assess`] |
 //! | 8 rehearsal | [`rehearse`] |
-//! | 9 command | [`cli`] |
+//! | 9 scenario | [`scenario`] |
+//! | 10 command | [`cli`] |
 
 pub mod assess;
 pub mod bench;
 pub mod cli;
+pub mod control;
 pub mod distance;
 pub mod index_switch;
 pub mod kinematics;
@@ -34,6 +36,7 @@ pub mod prng;
 pub mod record;
 pub mod rehearse;
 pub mod resolver;
+pub mod scenario;
 pub mod statistics;
 pub mod stop_curve;
 pub mod study;

@@ -2,6 +2,7 @@
 //! Each act waits for what it is meant to bring about, and says so when that does not come.
 
 use crate::bench::{Bench, MeasuredStop, Request};
+use crate::control::Control;
 use crate::units;
 use stopwright_core::controller::{CapturedAngle, Outputs, ServiceReply};
 use stopwright_core::fault::FaultSet;
@@ -79,7 +80,7 @@ fn faults(latched: FaultSet) -> String {
         .collect()
 }
 
-impl Bench {
+impl<C: Control> Bench<C> {
     /// Lets time pass.
     pub fn run_ms(&mut self, ms: u32) {
         for _ in 0..ms {
@@ -201,7 +202,7 @@ impl Bench {
     pub fn bar_until(
         &mut self,
         speed_deg_s: f64,
-        mut is_there: impl FnMut(&Bench) -> bool,
+        mut is_there: impl FnMut(&Self) -> bool,
     ) -> Result<(), Trouble> {
         let limit_ms = (720.0 / speed_deg_s.abs() * 1e3) as u32;
         self.plant_mut().bar(speed_deg_s);
@@ -230,7 +231,7 @@ impl Bench {
     pub fn bar(
         &mut self,
         direction: f64,
-        is_there: impl FnMut(&Bench) -> bool,
+        is_there: impl FnMut(&Self) -> bool,
     ) -> Result<(), Trouble> {
         self.bar_until(direction.signum() * BARRING_DEG_S, is_there)
     }
@@ -242,7 +243,7 @@ impl Bench {
     pub fn creep(
         &mut self,
         direction: f64,
-        is_there: impl FnMut(&Bench) -> bool,
+        is_there: impl FnMut(&Self) -> bool,
     ) -> Result<(), Trouble> {
         self.bar_until(direction.signum() * CREEP_DEG_S, is_there)
     }

@@ -44,6 +44,11 @@ const RELEASE_EARLIEST_DEG: f64 = 200.0;
 /// Where the crank is found at the beginning, degrees.
 const FOUND_AT_DEG: f64 = 100.0;
 
+/// Settings of a press that has only its data plate: wide limits, supervised work only.
+pub fn data_plate(press: &Press) -> Schema {
+    preparation::from_data_plate(press)
+}
+
 /// Watches a rehearsal go on.
 pub trait Watch {
     /// A step of `parts` parts begins.

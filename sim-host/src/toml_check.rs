@@ -45,6 +45,8 @@ pub enum Kind {
     Words(&'static [&'static str]),
     /// A table with these keys.
     Table(&'static [Key]),
+    /// A table with any of these keys; none of them has to be there, at any depth.
+    Part(&'static [Key]),
     /// At most this many tables, each with these keys.
     Tables(usize, &'static [Key]),
 }
@@ -148,6 +150,11 @@ impl Places {
             found: found.to_string(),
             allowed: allowed.to_string(),
         }
+    }
+
+    /// Line and column of a key, counted from 1.
+    pub fn place(&self, key: &str) -> Option<(usize, usize)> {
+        self.places.get(key).copied()
     }
 
     /// Whether the file has the key (dotted).
@@ -273,6 +280,11 @@ impl<'t> Check<'t> {
         let (found, span) = (value.get_ref(), value.span());
         match (kind, found) {
             (Kind::Table(keys), DeValue::Table(table)) => self.table(path, table, span, keys),
+            (Kind::Part(keys), DeValue::Table(table)) => {
+                let was = std::mem::replace(&mut self.judge_missing, false);
+                self.table(path, table, span, keys);
+                self.judge_missing = was;
+            }
             (Kind::Tables(most, keys), DeValue::Array(items)) if items.len() <= *most => {
                 for (index, item) in items.iter().enumerate() {
                     let path = format!("{path}[{index}]");
@@ -333,6 +345,7 @@ impl fmt::Display for Kind {
             }
             Self::Words(words) => write!(f, "a list of words out of \"{}\"", words.join("\", \"")),
             Self::Table(keys) => write!(f, "a table with {}", list(keys)),
+            Self::Part(keys) => write!(f, "a table with any of {}", list(keys)),
             Self::Tables(most, keys) => write!(f, "at most {most} tables with {}", list(keys)),
         }
     }

@@ -5,4 +5,5 @@ mod folders;
 mod fuzzed;
 mod refusals;
 mod run;
+mod scenarios;
 mod statuses;

@@ -36,7 +36,7 @@ fn commands_print_what_the_documents_quote() {
 /// The document with every quoted output as it really is.
 fn replayed(text: &str, quoted: &mut usize) -> String {
     let folder = tempfile::tempdir().expect("a folder");
-    copy_recordings(folder.path());
+    copy_files(folder.path());
     let mut replayed = String::new();
     let mut lines = text.lines().peekable();
     let mut is_console = false;
@@ -143,12 +143,13 @@ fn expanded(word: &str, folder: &Path) -> Vec<String> {
     found
 }
 
-fn copy_recordings(folder: &Path) {
-    let place = "tests/data/recordings";
-    fs::create_dir_all(folder.join(place)).expect("a folder");
-    for path in files_in(&root().join(place)) {
-        let name = path.file_name().expect("a name");
-        fs::copy(&path, folder.join(place).join(name)).expect("a copy");
+fn copy_files(folder: &Path) {
+    for place in ["tests/data/recordings", "sim-host/scenarios"] {
+        fs::create_dir_all(folder.join(place)).expect("a folder");
+        for path in files_in(&root().join(place)) {
+            let name = path.file_name().expect("a name");
+            fs::copy(&path, folder.join(place).join(name)).expect("a copy");
+        }
     }
 }
 

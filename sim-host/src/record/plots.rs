@@ -12,6 +12,7 @@ mod matrix;
 mod panel;
 mod signature;
 mod stop_curve;
+pub mod trace;
 
 use super::model::Record;
 use maud::Markup;

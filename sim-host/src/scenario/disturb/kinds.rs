@@ -1,0 +1,527 @@
+//! The table of what can break: word, size, where it strikes.
+
+use super::frames::FrameFault;
+use super::{Detail, Winding};
+use crate::plant::{Faults, Plant, Sticking};
+use crate::resolver::ResolverFaults;
+use stopwright_core::contacts::{Levels, PairKind};
+use stopwright_core::controller::{Inputs, Selector};
+use stopwright_core::two_hand::PalmContacts;
+
+/// How a size is given.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Size {
+    /// The key, which is its unit.
+    pub key: &'static str,
+    /// Least.
+    pub least: f64,
+    /// Most.
+    pub most: f64,
+}
+
+/// A kind of disturbance.
+#[derive(Clone, Copy, Debug)]
+pub struct Kind {
+    /// Its word.
+    pub word: &'static str,
+    /// What it does, for the documents.
+    pub what: &'static str,
+    /// Its size, if it has one.
+    pub size: Option<Size>,
+    /// It strikes one of two: `which` 1 or 2.
+    pub has_which: bool,
+    /// It strikes a winding: `winding`.
+    pub has_winding: bool,
+    /// Its family, for the swarm.
+    pub family: &'static str,
+    pub(super) strike: Strike,
+}
+
+/// Where a kind strikes.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Strike {
+    Frames(FrameFault),
+    Resolver(fn(&mut ResolverFaults, &Detail)),
+    Inputs(fn(&mut Inputs<'_>, &Detail)),
+    Press(fn(&mut Faults, &Detail)),
+    /// Once, when it begins.
+    Once(fn(&mut Plant, &Detail)),
+    LateTick,
+    Power,
+}
+
+/// Two kinds are the same when they have the same word.
+impl PartialEq for Kind {
+    fn eq(&self, other: &Self) -> bool {
+        self.word == other.word
+    }
+}
+
+impl Kind {
+    const fn new(
+        family: &'static str,
+        word: &'static str,
+        what: &'static str,
+        strike: Strike,
+    ) -> Self {
+        Self {
+            word,
+            what,
+            size: None,
+            has_which: false,
+            has_winding: false,
+            family,
+            strike,
+        }
+    }
+
+    const fn frames(word: &'static str, what: &'static str, fault: FrameFault) -> Self {
+        Self::new("samples", word, what, Strike::Frames(fault)).of_a_winding()
+    }
+
+    const fn resolver(
+        word: &'static str,
+        what: &'static str,
+        act: fn(&mut ResolverFaults, &Detail),
+    ) -> Self {
+        Self::new("resolver", word, what, Strike::Resolver(act))
+    }
+
+    const fn input(
+        word: &'static str,
+        what: &'static str,
+        act: fn(&mut Inputs<'_>, &Detail),
+    ) -> Self {
+        Self::new("inputs", word, what, Strike::Inputs(act))
+    }
+
+    const fn press(word: &'static str, what: &'static str, act: fn(&mut Faults, &Detail)) -> Self {
+        Self::new("press", word, what, Strike::Press(act))
+    }
+
+    const fn sized(self, key: &'static str, least: f64, most: f64) -> Self {
+        let size = Some(Size { key, least, most });
+        Self { size, ..self }
+    }
+
+    const fn one_of_two(self) -> Self {
+        Self {
+            has_which: true,
+            ..self
+        }
+    }
+
+    const fn of_a_winding(self) -> Self {
+        Self {
+            has_winding: true,
+            ..self
+        }
+    }
+
+    /// The kind of this word.
+    pub fn named(word: &str) -> Option<&'static Self> {
+        KINDS.iter().find(|kind| kind.word == word)
+    }
+}
+
+/// Everything that can break.
+pub const KINDS: &[Kind] = &[
+    Kind::frames(
+        "samples-dropout",
+        "no signal at the converter",
+        FrameFault::Dropout,
+    ),
+    Kind::frames(
+        "samples-noise",
+        "noise on the samples, one sigma",
+        FrameFault::Noise,
+    )
+    .sized("codes", 0.0, 2_000.0),
+    Kind::frames(
+        "samples-stuck-code",
+        "the converter gives one code",
+        FrameFault::StuckCode,
+    )
+    .sized("codes", 0.0, 4_095.0),
+    Kind::frames(
+        "samples-offset",
+        "a direct voltage, share of full scale",
+        FrameFault::Offset,
+    )
+    .sized("percent", -100.0, 100.0),
+    Kind::frames(
+        "samples-gain-loss",
+        "part of the signal lost",
+        FrameFault::GainLoss,
+    )
+    .sized("percent", 0.0, 100.0),
+    Kind::new(
+        "samples",
+        "samples-exchanged",
+        "sine and cosine wires swapped",
+        Strike::Frames(FrameFault::Exchanged),
+    ),
+    Kind::frames(
+        "samples-reversed",
+        "the pair of a winding swapped",
+        FrameFault::Reversed,
+    ),
+    Kind::frames(
+        "samples-frozen",
+        "the last good samples for ever",
+        FrameFault::Frozen,
+    ),
+    Kind::resolver("winding-open", "a winding is open", |faults, detail| {
+        faults.sine_open |= detail.winding != Winding::Cosine;
+        faults.cosine_open |= detail.winding != Winding::Sine;
+    })
+    .of_a_winding(),
+    Kind::resolver(
+        "winding-short",
+        "a short between turns, share lost",
+        |faults, detail| {
+            let share = detail.size / 100.0;
+            if detail.winding != Winding::Cosine {
+                faults.sine_short = share;
+            }
+            if detail.winding != Winding::Sine {
+                faults.cosine_short = share;
+            }
+        },
+    )
+    .sized("percent", 0.0, 100.0)
+    .of_a_winding(),
+    Kind::resolver(
+        "windings-shorted-together",
+        "sine and cosine touch",
+        |faults, _| {
+            faults.cross_short = true;
+        },
+    ),
+    Kind::resolver(
+        "excitation-lost",
+        "share of the excitation lost",
+        |faults, detail| {
+            faults.excitation_loss = detail.size / 100.0;
+        },
+    )
+    .sized("percent", 0.0, 100.0),
+    Kind::resolver(
+        "coupling-slip",
+        "the coupling has slipped",
+        |faults, detail| {
+            faults.slip_deg += detail.size;
+        },
+    )
+    .sized("deg", -180.0, 180.0),
+    Kind::resolver(
+        "coupling-broken",
+        "the rotor no longer follows the crank",
+        |faults, _| {
+            faults.decoupled = true;
+        },
+    ),
+    Kind::resolver(
+        "body-turned",
+        "the resolver turned in its mounting",
+        |faults, detail| {
+            faults.body_deg += detail.size;
+        },
+    )
+    .sized("deg", -180.0, 180.0),
+    Kind::input(
+        "emergency-channel-open",
+        "one channel of the chain is open",
+        |inputs, detail| {
+            channel(
+                &mut inputs.emergency_chain,
+                PairKind::Equivalent,
+                detail,
+                false,
+            );
+        },
+    )
+    .one_of_two(),
+    Kind::input(
+        "emergency-channel-welded",
+        "a channel stays closed",
+        |inputs, detail| {
+            channel(
+                &mut inputs.emergency_chain,
+                PairKind::Equivalent,
+                detail,
+                true,
+            );
+        },
+    )
+    .one_of_two(),
+    Kind::input(
+        "presence-channel-open",
+        "one channel shows an obstacle",
+        |inputs, detail| {
+            channel(&mut inputs.presence, PairKind::Equivalent, detail, false);
+        },
+    )
+    .one_of_two(),
+    Kind::input(
+        "presence-channel-stuck",
+        "one channel shows clear for ever",
+        |inputs, detail| {
+            channel(&mut inputs.presence, PairKind::Equivalent, detail, true);
+        },
+    )
+    .one_of_two(),
+    Kind::input(
+        "guard-channel-open",
+        "one channel shows an open guard",
+        |inputs, detail| {
+            channel(&mut inputs.guards, PairKind::Complementary, detail, false);
+        },
+    )
+    .one_of_two(),
+    Kind::input(
+        "palm-contact-stuck-open",
+        "a closing contact stays open",
+        |inputs, detail| {
+            palm(inputs, detail).normally_open_closed = false;
+        },
+    )
+    .one_of_two(),
+    Kind::input(
+        "palm-contact-welded",
+        "a closing contact stays closed",
+        |inputs, detail| {
+            palm(inputs, detail).normally_open_closed = true;
+        },
+    )
+    .one_of_two(),
+    Kind::input(
+        "palm-tied-down",
+        "a button is held down by something",
+        |inputs, detail| {
+            *palm(inputs, detail) = PalmContacts::PRESSED;
+        },
+    )
+    .one_of_two(),
+    Kind::input(
+        "selector-between",
+        "the selector shows no mode",
+        |inputs, _| {
+            inputs.selector = Selector::from_contacts(0);
+        },
+    ),
+    Kind::input(
+        "selector-two-modes",
+        "the selector shows two modes",
+        |inputs, _| {
+            inputs.selector = Selector::from_contacts(0b1_1000);
+        },
+    ),
+    Kind::input(
+        "stop-control-open",
+        "the stop control's contact is open",
+        |inputs, _| {
+            inputs.stop_control_closed = false;
+        },
+    ),
+    Kind::input(
+        "motor-contact-open",
+        "the motor does not report",
+        |inputs, _| {
+            inputs.motor_forward = false;
+        },
+    ),
+    Kind::input(
+        "auxiliaries-lost",
+        "lubrication, die protection or overload",
+        |inputs, _| {
+            inputs.auxiliaries_ok = false;
+        },
+    ),
+    Kind::input(
+        "clutch-air-switch-open",
+        "clutch air out of its window",
+        |inputs, _| {
+            inputs.clutch_air_ok = false;
+        },
+    ),
+    Kind::input(
+        "counterbalance-switch-open",
+        "counterbalance air out of its window",
+        |inputs, _| {
+            inputs.counterbalance_air_ok = false;
+        },
+    ),
+    Kind::input(
+        "reset-jammed",
+        "the reset button of the operator is held in",
+        |inputs, _| {
+            inputs.reset = Some(stopwright_core::fault_latch::Standing::Operator);
+        },
+    ),
+    Kind::press(
+        "valve-stuck-on",
+        "an element stays shifted",
+        |faults, detail| {
+            faults.valve_stuck_on[detail.which] = true;
+        },
+    )
+    .one_of_two(),
+    Kind::press(
+        "valve-stuck-off",
+        "an element does not shift",
+        |faults, detail| {
+            faults.valve_stuck_off[detail.which] = true;
+        },
+    )
+    .one_of_two(),
+    Kind::press(
+        "valve-slow",
+        "an element is late to exhaust",
+        |faults, detail| {
+            faults.valve_slow_ms[detail.which] = detail.size;
+        },
+    )
+    .one_of_two()
+    .sized("ms", 0.0, 1_000.0),
+    Kind::press(
+        "valve-sticking",
+        "both elements stick now and then, mean delay",
+        |faults, detail| {
+            let sticking = Sticking {
+                chance: 0.3,
+                mean_ms: detail.size,
+            };
+            faults.valve_sticking = [sticking; 2];
+        },
+    )
+    .sized("ms", 0.0, 1_000.0),
+    Kind::press(
+        "feedback-stuck-on",
+        "an element's feedback shows shifted",
+        |faults, detail| {
+            faults.feedback_stuck[detail.which] = Some(true);
+        },
+    )
+    .one_of_two(),
+    Kind::press(
+        "feedback-stuck-off",
+        "an element's feedback shows exhausted",
+        |faults, detail| {
+            faults.feedback_stuck[detail.which] = Some(false);
+        },
+    )
+    .one_of_two(),
+    Kind::press(
+        "output-shorted",
+        "an output driver is shorted on",
+        |faults, detail| {
+            faults.output_stuck_on[detail.which] = true;
+        },
+    )
+    .one_of_two(),
+    Kind::press(
+        "exhaust-restricted",
+        "exhaust time constant, share of sound",
+        |faults, detail| {
+            faults.exhaust_factor = detail.size / 100.0;
+        },
+    )
+    .sized("percent", 100.0, 1_000.0),
+    Kind::press(
+        "clutch-drag",
+        "pressure that stays in the clutch",
+        |faults, detail| {
+            faults.residual_bar = detail.size;
+        },
+    )
+    .sized("bar", 0.0, 10.0),
+    Kind::press(
+        "air-pressure",
+        "supply pressure instead of the press's own",
+        |faults, detail| {
+            faults.supply_bar = Some(detail.size);
+        },
+    )
+    .sized("bar", 0.0, 16.0),
+    Kind::press(
+        "brake-torque",
+        "brake torque, share of sound",
+        |faults, detail| {
+            faults.brake_factor = detail.size / 100.0;
+        },
+    )
+    .sized("percent", 0.0, 200.0),
+    Kind::press(
+        "brake-springs",
+        "springs broken, of twelve",
+        |faults, detail| {
+            faults.broken_springs = detail.size as u32;
+        },
+    )
+    .sized("count", 0.0, 12.0),
+    Kind::press(
+        "clutch-torque",
+        "clutch torque, share of sound",
+        |faults, detail| {
+            faults.clutch_factor = detail.size / 100.0;
+        },
+    )
+    .sized("percent", 0.0, 200.0),
+    Kind::press(
+        "counterbalance-lost",
+        "the counterbalance carries nothing",
+        |faults, _| {
+            faults.counterbalance_lost = true;
+        },
+    ),
+    Kind::press(
+        "counterbalance-leak",
+        "share of its pressure a minute",
+        |faults, detail| {
+            faults.counterbalance_leak_per_min = detail.size / 100.0;
+        },
+    )
+    .sized("percent", 0.0, 100.0),
+    Kind::press(
+        "work-load",
+        "work curve, share of the press's own",
+        |faults, detail| {
+            faults.work_factor = detail.size / 100.0;
+        },
+    )
+    .sized("percent", 0.0, 500.0),
+    Kind::new(
+        "press",
+        "brake-heat",
+        "heat of an hour of stops, stops a minute",
+        Strike::Once(|plant, detail| plant.temper(detail.size)),
+    )
+    .sized("count", 0.0, 120.0),
+    Kind::new(
+        "press",
+        "speed-set",
+        "the speed setting is moved",
+        Strike::Once(|plant, detail| plant.set_speed_spm(detail.size)),
+    )
+    .sized("spm", 1.0, 2_000.0),
+    Kind::new("time", "late-tick", "a tick comes late", Strike::LateTick).sized("ms", 0.0, 1_000.0),
+    Kind::new("power", "power-cut", "the supply goes away", Strike::Power),
+];
+
+/// One channel of a pair shows on or off, as the press wires it (the core's default).
+fn channel(levels: &mut Levels, kind: PairKind, detail: &Detail, is_on: bool) {
+    let shown = Levels::of(kind, is_on);
+    match detail.which {
+        0 => levels.first = shown.first,
+        _ => levels.second = shown.second,
+    }
+}
+
+fn palm<'a>(inputs: &'a mut Inputs<'_>, detail: &Detail) -> &'a mut PalmContacts {
+    let station = &mut inputs.stations[0];
+    match detail.which {
+        0 => &mut station.left,
+        _ => &mut station.right,
+    }
+}

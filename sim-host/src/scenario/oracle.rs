@@ -1,0 +1,614 @@
+//! The judge: what must never happen, held against plant truth and the controller's outputs.
+//!
+//! It sees what the press really did, what people really did, what the controller was given and
+//! what it said; it never looks inside. The settings it knows are those that the scenario put in
+//! force. A rule is judged *always*; what a run *reached* is noted beside it, because a run that
+//! never came to the hard case has shown nothing.
+//!
+//! Two things it cannot judge from outside: settings half-written by a power cut (settings are one
+//! value here, checked as a whole before they are in force), and an impossible state that nobody
+//! spoke of.
+
+mod reached;
+mod rules;
+
+pub(super) use reached::WORDS as REACHED_WORDS;
+pub use reached::{REACHED, Reached};
+pub(super) use rules::WORDS as RULE_WORDS;
+pub use rules::{RULES, Rule};
+
+use crate::bench::Moment;
+use crate::distance::{self, Responses, Site};
+use crate::plant::Mark;
+use crate::units;
+use stopwright_core::contacts::{Levels, PairConfig, Reading};
+use stopwright_core::controller::ServiceReply;
+use stopwright_core::fault::{FaultSet, Reaction, ResetRule};
+use stopwright_core::fault_latch::Standing;
+use stopwright_core::receiver::CrankPosition;
+use stopwright_core::settings::{Guard, Schema, Settings};
+use stopwright_core::stop_time::StopKind;
+use stopwright_core::stroke::Mode;
+
+/// What a person does takes the controller this long to act on at most, ms: debounce of a released
+/// hand (5 ms at most by the rulings on settings), a tick, and a tick of doubt.
+const ANSWER_MS: u32 = 8;
+/// Degrees around top and bottom where closing and opening are not told apart.
+const DEAD_CENTRE_DEG: f64 = 5.0;
+/// Doubt about an angle: lash of the drive, the angle's own error, degrees.
+const ANGLE_DOUBT_DEG: f64 = 1.5;
+/// Motion at rest that the controller must not have caused, degrees: its own bound is 3.
+const REST_DEG: f64 = 3.5;
+/// One actuation turns the crank once, and past the top by an overrun at most, degrees.
+const TURN_MOST_DEG: f64 = 360.0 + 30.0;
+/// Both coils may carry current this long after the drive went off, s: output stage included.
+const COIL_S: f64 = 0.060;
+/// A late stop must be latched this long after standstill, s: the controller confirms it first.
+const TOLD_S: f64 = 0.200;
+/// A stop counts as late when it is past its latch limit by this share and this much: what the
+/// controller's own measurement may err by.
+const LATE_SHARE: f64 = 1.03;
+const LATE_MS: f64 = 10.0;
+const LATE_DEG: f64 = 2.0;
+/// A controller knows its speed as a mean over so many ticks, and so may the judge when a speed
+/// decides an angle.
+const SPEED_TICKS: usize = 32;
+/// Crank speed that counts as turning, strokes per minute.
+const TURNING_SPM: f64 = 0.5;
+
+/// A rule that did not hold.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Breach {
+    /// Which.
+    pub rule: Rule,
+    /// When, s since power-up.
+    pub at_s: f64,
+    /// True crank angle there, degrees of the turn.
+    pub angle_deg: f64,
+    /// What was seen.
+    pub seen: String,
+}
+
+/// One actuation: from the drive going on.
+#[derive(Clone, Copy, Debug)]
+struct Run {
+    from_deg: f64,
+    mode: Mode,
+}
+
+/// A request to stop for a hand's sake, while the slide closes.
+#[derive(Clone, Copy, Debug)]
+struct Request {
+    at_s: f64,
+    by_hands: bool,
+}
+
+/// The judge of one run.
+#[derive(Clone, Debug)]
+pub struct Oracle {
+    schema: Schema,
+    breaches: Vec<Breach>,
+    reached: u32,
+    run: Option<Run>,
+    /// Crank speeds of the last ticks, strokes per minute.
+    speeds_spm: [f64; SPEED_TICKS],
+    ticks: usize,
+    drive_on: bool,
+    drive_off_s: f64,
+    hands_up_ms: u32,
+    hands_were_up: bool,
+    stop_asked_ms: u32,
+    presence_ms: u32,
+    top_stop_asked_deg: Option<f64>,
+    /// Where the crank rests with the drive off.
+    rest_deg: Option<f64>,
+    is_new: bool,
+    latched: FaultSet,
+    /// Travel count when a fault of the top-stop class latched in a running press.
+    top_latch_deg: Option<f64>,
+    /// Highest speed since the drive went off, strokes per minute: the clutch may still carry the
+    /// crank on.
+    peak_spm: f64,
+    /// A stop was late: when, and whether it has been told.
+    late_s: Option<(f64, bool)>,
+    request: Option<Request>,
+    was_safe: bool,
+}
+
+impl Oracle {
+    /// A judge who knows the settings that were put in force.
+    pub fn new(settings: &Settings) -> Self {
+        Self {
+            schema: *settings.get(),
+            breaches: Vec::new(),
+            reached: 0,
+            run: None,
+            speeds_spm: [0.0; SPEED_TICKS],
+            ticks: 0,
+            drive_on: false,
+            drive_off_s: f64::NEG_INFINITY,
+            hands_up_ms: 0,
+            hands_were_up: false,
+            stop_asked_ms: 0,
+            presence_ms: 0,
+            top_stop_asked_deg: None,
+            rest_deg: None,
+            is_new: true,
+            latched: FaultSet::EMPTY,
+            top_latch_deg: None,
+            peak_spm: 0.0,
+            late_s: None,
+            request: None,
+            was_safe: true,
+        }
+    }
+
+    /// The rules that did not hold, each with the first time it did not.
+    pub fn breaches(&self) -> &[Breach] {
+        &self.breaches
+    }
+
+    /// Whether the run came to this.
+    pub fn has_reached(&self, what: Reached) -> bool {
+        self.reached & what.bit() != 0
+    }
+
+    /// Judges one millisecond.
+    pub fn judge(&mut self, moment: &Moment<'_>) {
+        let seen = Seen::of(moment);
+        let starts = moment.outputs.valve.is_on && !self.drive_on;
+        self.note_people(moment);
+        self.speeds_spm[self.ticks % SPEED_TICKS] = seen.speed_spm;
+        self.ticks += 1;
+        if starts {
+            self.judge_start(&seen);
+        }
+        self.judge_drive(&seen);
+        self.judge_turning(&seen);
+        self.judge_rest(&seen);
+        self.judge_words(&seen);
+        self.judge_stops(&seen);
+        self.judge_hand(&seen);
+        self.reached |= reached::of(moment, seen.turn_deg, seen.speed_spm);
+        self.latched = moment.outputs.latched;
+        if self.drive_on && !moment.outputs.valve.is_on {
+            self.drive_off_s = moment.now_s;
+            self.top_stop_asked_deg = None;
+            self.top_latch_deg = None;
+        }
+        self.drive_on = moment.outputs.valve.is_on;
+    }
+
+    fn breach(&mut self, rule: Rule, seen: &Seen<'_>, what: impl Into<String>) {
+        if self.breaches.iter().any(|breach| breach.rule == rule) {
+            return;
+        }
+        self.breaches.push(Breach {
+            rule,
+            at_s: seen.moment.now_s,
+            angle_deg: seen.turn_deg,
+            seen: what.into(),
+        });
+    }
+
+    /// How long people have been asking for what.
+    fn note_people(&mut self, moment: &Moment<'_>) {
+        let panel = moment.panel;
+        let count = |holds: bool, ms: u32| if holds { ms.saturating_add(1) } else { 0 };
+        let hand_up = !(panel.left_pressed && panel.right_pressed);
+        self.hands_up_ms = count(hand_up, self.hands_up_ms);
+        self.hands_were_up |= !panel.left_pressed && !panel.right_pressed;
+        let asked = panel.emergency_operated || panel.stop_operated;
+        self.stop_asked_ms = count(asked, self.stop_asked_ms);
+        self.presence_ms = count(panel.presence_blocked, self.presence_ms);
+    }
+
+    fn judge_start(&mut self, seen: &Seen<'_>) {
+        let panel = seen.moment.panel;
+        if !self.hands_were_up {
+            self.breach(
+                Rule::StartsOnActuation,
+                seen,
+                "started without the hands having been up",
+            );
+        }
+        if self.hands_up_ms > ANSWER_MS {
+            self.breach(Rule::StartsOnActuation, seen, "started without both hands");
+        }
+        if matches!(panel.mode, Mode::Off | Mode::Barring) {
+            self.breach(
+                Rule::StartsOnActuation,
+                seen,
+                "started in a mode without strokes",
+            );
+        }
+        if !seen.moment.outputs.latched.is_empty() {
+            self.breach(
+                Rule::NoDriveUnderLatch,
+                seen,
+                "started with a fault latched",
+            );
+        }
+        if self.late_s.is_some() {
+            self.breach(
+                Rule::LateStopHolds,
+                seen,
+                "started after a stop past its latch limit, without recommissioning",
+            );
+        }
+        self.hands_were_up = false;
+        self.rest_deg = None;
+        self.run = Some(Run {
+            from_deg: seen.angle_deg,
+            mode: panel.mode,
+        });
+    }
+
+    /// While the drive is on.
+    fn judge_drive(&mut self, seen: &Seen<'_>) {
+        if !seen.moment.outputs.valve.is_on {
+            return;
+        }
+        let latched = seen.moment.outputs.latched;
+        if latched.reaction() >= Some(Reaction::ImmediateStop) {
+            self.breach(
+                Rule::NoDriveUnderLatch,
+                seen,
+                "driven with a fault latched that stops at once",
+            );
+        }
+        self.judge_permit(seen);
+        let closing = seen.is_closing();
+        let hands_needed = match self.run.map(|run| run.mode) {
+            Some(Mode::Inch | Mode::Test) => true,
+            Some(Mode::Single) => closing,
+            Some(Mode::Continuous) => closing && self.turned(seen) < 170.0,
+            _ => false,
+        };
+        if hands_needed && self.hands_up_ms > ANSWER_MS {
+            self.breach(
+                Rule::HandsHoldTheSlide,
+                seen,
+                "driven with a hand off its button",
+            );
+        }
+        self.judge_release(seen);
+    }
+
+    fn judge_permit(&mut self, seen: &Seen<'_>) {
+        let inputs = seen.moment.inputs;
+        let contacts = self.schema.contacts;
+        let is_on = |levels: Levels, pair: &PairConfig| levels.read(pair.kind) == Reading::On;
+        let missing = [
+            (inputs.supply_ok, "supply"),
+            (
+                is_on(inputs.emergency_chain, &contacts.emergency),
+                "emergency chain",
+            ),
+            (inputs.stop_control_closed, "stop control"),
+            (is_on(inputs.guards, &contacts.guards), "guards"),
+            (inputs.clutch_air_ok, "clutch air"),
+            (inputs.counterbalance_air_ok, "counterbalance air"),
+            (
+                self.stop_asked_ms <= ANSWER_MS,
+                "the person who asked for a stop",
+            ),
+        ];
+        if let Some((_, what)) = missing.into_iter().find(|(is_there, _)| !is_there) {
+            self.breach(
+                Rule::NoDriveWithoutPermit,
+                seen,
+                format!("driven against: {what}"),
+            );
+        }
+        let production = matches!(seen.moment.panel.mode, Mode::Single | Mode::Continuous);
+        let seen_blocked =
+            !is_on(inputs.presence, &contacts.presence) || self.presence_ms > ANSWER_MS;
+        if production && seen.is_closing() && seen_blocked {
+            self.breach(
+                Rule::NoDriveWithoutPermit,
+                seen,
+                "driven down with the presence sensing blocked",
+            );
+        }
+    }
+
+    fn turned(&self, seen: &Seen<'_>) -> f64 {
+        self.run.map_or(0.0, |run| seen.angle_deg - run.from_deg)
+    }
+
+    /// The stop command comes at the release angle, within the late bound.
+    fn judge_release(&mut self, seen: &Seen<'_>) {
+        let Some(run) = self.run else { return };
+        let top = &self.schema.top_stop;
+        let mean_spm = self.speeds_spm.iter().sum::<f64>() / SPEED_TICKS as f64;
+        let release_deg = units::angle_deg(top.release);
+        // What the speed adds to it or takes from it.
+        let moved = top
+            .release_at(units::speed(mean_spm))
+            .offset_from(top.release);
+        let moved_deg = units::travel_deg(moved);
+        // A tick is as near as an output that is on or off can be read.
+        let doubt_deg = ANGLE_DOUBT_DEG + 6.0 * seen.speed_spm.abs() * 1e-3;
+        let late_deg = units::travel_deg(top.late_bound) + doubt_deg;
+        if run.mode == Mode::Continuous && seen.moment.panel.top_stop_pressed {
+            self.top_stop_asked_deg.get_or_insert(seen.angle_deg);
+        }
+        // The next release angle ahead: of where the run began, for one that starts past it ends at
+        // the next; in continuous, of where the top stop was asked for.
+        let (from_deg, ahead_deg) = match run.mode {
+            Mode::Continuous => {
+                let asked_deg = self.top_stop_asked_deg.unwrap_or(f64::INFINITY);
+                (asked_deg, release_deg + moved_deg - asked_deg)
+            }
+            _ => (run.from_deg, release_deg - run.from_deg),
+        };
+        let ahead_deg = match ahead_deg.rem_euclid(360.0) {
+            // Just at the release angle it may be this one or the next.
+            ahead if ahead < doubt_deg => ahead + 360.0,
+            ahead => ahead,
+        };
+        let moved_deg = if run.mode == Mode::Continuous {
+            0.0
+        } else {
+            moved_deg
+        };
+        let is_late = seen.angle_deg - from_deg > ahead_deg + moved_deg + late_deg;
+        if is_late {
+            self.breach(
+                Rule::ReleaseInTime,
+                seen,
+                "driven past the late bound of the release angle",
+            );
+        }
+        self.judge_top_latch(seen, late_deg);
+    }
+
+    /// A fault of the top-stop class leaves the drive on to the next release angle at most.
+    fn judge_top_latch(&mut self, seen: &Seen<'_>, late_deg: f64) {
+        if seen.moment.outputs.latched.is_empty() {
+            return;
+        }
+        let from = *self.top_latch_deg.get_or_insert(seen.angle_deg);
+        if seen.angle_deg - from > 360.0 + late_deg {
+            self.breach(
+                Rule::NoDriveUnderLatch,
+                seen,
+                "driven for more than a turn with a fault latched",
+            );
+        }
+    }
+
+    fn judge_turning(&mut self, seen: &Seen<'_>) {
+        let is_continuous = self.run.is_some_and(|run| run.mode == Mode::Continuous);
+        if self.run.is_some() && !is_continuous && self.turned(seen) > TURN_MOST_DEG {
+            self.breach(
+                Rule::OneStroke,
+                seen,
+                "the crank turned on past the top on one actuation",
+            );
+        }
+        let drive_off_s = seen.moment.now_s - self.drive_off_s;
+        let coils_on = seen.moment.plant.coil(0) && seen.moment.plant.coil(1);
+        if !self.drive_on && !seen.moment.outputs.valve.is_on && coils_on && drive_off_s > COIL_S {
+            self.breach(
+                Rule::OffMeansOff,
+                seen,
+                "both coils carry current with the drive off",
+            );
+        }
+    }
+
+    fn judge_rest(&mut self, seen: &Seen<'_>) {
+        let has_stopped = |mark: Mark| {
+            let events = seen.moment.events;
+            events.iter().any(|event| event.mark == mark)
+        };
+        let is_first = std::mem::take(&mut self.is_new);
+        if is_first && seen.speed_spm.abs() < TURNING_SPM {
+            self.rest_deg = Some(seen.angle_deg);
+        }
+        if seen.moment.panel.mode == Mode::Barring {
+            self.rest_deg = None;
+        } else if !seen.moment.outputs.valve.is_on && has_stopped(Mark::Standstill) {
+            self.rest_deg = self.rest_deg.or(Some(seen.angle_deg));
+        }
+        let moved = self.rest_deg.map(|rest| (seen.angle_deg - rest).abs());
+        if moved.is_some_and(|moved| moved > REST_DEG) {
+            self.breach(Rule::StandsUnlessDriven, seen, "the slide moved by itself");
+        }
+    }
+
+    /// What the controller says: muting, latches, compensation, settings.
+    fn judge_words(&mut self, seen: &Seen<'_>) {
+        let said = seen.moment.outputs;
+        let mute_end_deg = units::angle_deg(self.schema.angles.mute_end);
+        if said.is_muted {
+            let opening = (180.0 - ANGLE_DOUBT_DEG..=mute_end_deg + ANGLE_DOUBT_DEG + 1.0)
+                .contains(&seen.turn_deg);
+            if !opening || seen.speed_spm < -TURNING_SPM {
+                self.breach(
+                    Rule::MutesInOpeningOnly,
+                    seen,
+                    "muted outside the opening stroke",
+                );
+            }
+            // A controller that never told an angle is judged by the truth alone.
+            if matches!(
+                said.position,
+                CrankPosition::Untrusted { last: Some(_), .. }
+            ) {
+                self.breach(
+                    Rule::MutesInOpeningOnly,
+                    seen,
+                    "muted without an angle to trust",
+                );
+            }
+        }
+        for code in self
+            .latched
+            .iter()
+            .filter(|code| !said.latched.contains(*code))
+        {
+            let standing = seen.moment.inputs.reset;
+            if !standing.is_some_and(|standing| may_reset(standing, code.reset_rule())) {
+                let what = format!("fault {} went away unreset", code.number());
+                self.breach(Rule::LatchHolds, seen, what);
+            }
+        }
+        let top = &self.schema.top_stop;
+        let offset = units::travel_deg(said.compensation);
+        let bounds =
+            -units::travel_deg(top.early_bound) - 1e-6..=units::travel_deg(top.late_bound) + 1e-6;
+        if !bounds.contains(&offset) {
+            self.breach(
+                Rule::CompensationBounded,
+                seen,
+                format!("compensation by {offset:.2} degrees"),
+            );
+        }
+        if said.reply == ServiceReply::Adopted && seen.speed_spm.abs() > TURNING_SPM {
+            self.breach(
+                Rule::SettingsAtRest,
+                seen,
+                "settings put in force while the crank turned",
+            );
+        }
+    }
+
+    /// Late stops are latched, and hold.
+    fn judge_stops(&mut self, seen: &Seen<'_>) {
+        self.peak_spm = match seen.moment.outputs.valve.is_on {
+            true => 0.0,
+            false => self.peak_spm.max(seen.speed_spm),
+        };
+        if let Some(stop) = seen.moment.stops.iter().find(|stop| self.is_late(stop)) {
+            self.late_s = self.late_s.or(Some((stop.standstill_s, false)));
+        }
+        if seen.moment.inputs.reset == Some(Standing::Recommissioned) {
+            self.late_s = None;
+        }
+        let Some((since_s, told)) = &mut self.late_s else {
+            return;
+        };
+        *told |= !seen.moment.outputs.latched.is_empty();
+        if !*told && seen.moment.now_s - *since_s > TOLD_S && !seen.moment.is_unpowered {
+            self.breach(
+                Rule::LateStopHolds,
+                seen,
+                "a stop past its latch limit was passed over",
+            );
+        }
+    }
+
+    fn is_late(&self, stop: &crate::plant::StopTruth) -> bool {
+        let speed = units::speed(stop.speed_spm.abs().max(self.peak_spm));
+        let stops = &self.schema.stop;
+        [StopKind::Top, StopKind::MidStroke]
+            .into_iter()
+            .all(|kind| {
+                let limits = stops.limits(kind).at_speed(stops.curve, speed);
+                let time_ms = LATE_SHARE * units::duration_ms(limits.time_latch) + LATE_MS;
+                let travel_deg = LATE_SHARE * units::travel_deg(limits.travel_latch) + LATE_DEG;
+                stop.stop_time_ms > time_ms || stop.travel_deg > travel_deg
+            })
+    }
+
+    /// A hand that lets go or reaches in while the slide closes must not get there first.
+    fn judge_hand(&mut self, seen: &Seen<'_>) {
+        let panel = seen.moment.panel;
+        let is_safe = panel.left_pressed && panel.right_pressed && !panel.presence_blocked;
+        let turns_down = seen.turn_deg < 180.0 && seen.speed_spm > TURNING_SPM;
+        let in_production = matches!(panel.mode, Mode::Single | Mode::Continuous);
+        let hands_free =
+            self.run.is_some_and(|run| run.mode == Mode::Continuous) && self.turned(seen) > 180.0;
+        if self.was_safe && !is_safe && turns_down && in_production && self.request.is_none() {
+            let by_hands = !panel.presence_blocked;
+            if !(by_hands && hands_free) {
+                self.request = Some(Request {
+                    at_s: seen.moment.now_s - 1e-3,
+                    by_hands,
+                });
+            }
+        }
+        // Hands that are free may rest where they like; the next reach counts anew.
+        self.was_safe = is_safe || hands_free && !panel.presence_blocked;
+        let Some(request) = self.request else { return };
+        if turns_down {
+            return;
+        }
+        self.request = None;
+        let stop_ms = 1e3 * (seen.moment.now_s - request.at_s);
+        let guards: Vec<Guard> = self.schema.guards.iter().flatten().copied().collect();
+        for guard in guards
+            .iter()
+            .filter(|guard| is_two_hand(guard) == request.by_hands)
+        {
+            self.judge_distance(seen, guard, stop_ms);
+        }
+    }
+
+    fn judge_distance(&mut self, seen: &Seen<'_>, guard: &Guard, stop_ms: f64) {
+        let micrometres =
+            |it: stopwright_core::safety_distance::Distance| f64::from(it.as_micrometres()) / 1e3;
+        let site = Site {
+            detection_mm: guard.approach.detection.map(micrometres),
+            ..Site::default()
+        };
+        let responses = Responses {
+            stopping_ms: stop_ms,
+            control_ms: 0.0,
+            device_ms: units::duration_ms(guard.device),
+            monitor_allowance_ms: 0.0,
+        };
+        let installed_mm = micrometres(guard.installed);
+        let Ok(required_mm) = distance::required_mm(guard.rule, &site, &responses) else {
+            return;
+        };
+        if required_mm > installed_mm {
+            let rule = guard.rule.text().name;
+            let what = format!(
+                "{stop_ms:.0} ms from request to rest ask for {required_mm:.0} mm by {rule}; {installed_mm:.0} mm are there"
+            );
+            self.breach(Rule::HandComesLater, seen, what);
+        }
+    }
+}
+
+/// A moment with what is asked of it again and again.
+struct Seen<'a> {
+    moment: &'a Moment<'a>,
+    angle_deg: f64,
+    turn_deg: f64,
+    speed_spm: f64,
+}
+
+impl<'a> Seen<'a> {
+    fn of(moment: &'a Moment<'a>) -> Self {
+        let state = moment.plant.state();
+        let angle_deg = state.angle_rad.to_degrees();
+        Self {
+            moment,
+            angle_deg,
+            turn_deg: angle_deg.rem_euclid(360.0),
+            speed_spm: state.speed_rad_s * 30.0 / std::f64::consts::PI,
+        }
+    }
+
+    /// Surely on the way down.
+    fn is_closing(&self) -> bool {
+        (DEAD_CENTRE_DEG..180.0 - DEAD_CENTRE_DEG).contains(&self.turn_deg)
+    }
+}
+
+fn is_two_hand(guard: &Guard) -> bool {
+    guard.rule.text().name.contains("two-hand")
+}
+
+fn may_reset(standing: Standing, rule: ResetRule) -> bool {
+    match rule {
+        ResetRule::ByItself | ResetRule::Operator => true,
+        ResetRule::KeyHolder => standing >= Standing::KeyHolder,
+        ResetRule::Recommissioning => standing == Standing::Recommissioned,
+    }
+}

@@ -1,0 +1,139 @@
+//! `run` and `join` as somebody calls them.
+
+use crate::run::Place;
+use std::fs;
+use std::path::PathBuf;
+
+fn root(name: &str) -> String {
+    let path = PathBuf::from(env!("CARGO_MANIFEST_DIR"))
+        .join("..")
+        .join(name);
+    path.display().to_string()
+}
+
+fn shipped(name: &str) -> String {
+    root(&format!("sim-host/scenarios/{name}.toml"))
+}
+
+const HEAD: &str =
+    "title = \"t\"\nlesson = \"l\"\npress = \"B\"\n[[step]]\nact = \"power-up\"\n[expect]\n";
+
+#[test]
+fn the_exit_status_is_the_verdict() {
+    let place = Place::new();
+    place.write("holds.toml", HEAD);
+    place.write(
+        "not-reached.toml",
+        &format!("{HEAD}reached = [\"muted\"]\n"),
+    );
+    place.write("broken.toml", &format!("{HEAD}ends = \"barring\"\n"));
+    for (name, status, word) in [
+        ("holds", 0, "HOLDS"),
+        ("not-reached", 3, "NOT REACHED"),
+        ("broken", 4, "BROKEN"),
+    ] {
+        let said = place.call(&["run", &format!("{name}.toml")]);
+        assert_eq!(said.is_sound().status, Some(status), "{said:?}");
+        assert!(said.out.starts_with(word), "{said:?}");
+        let replay = format!("stopwright run {name}.toml --seed 1");
+        assert_eq!(said.out.contains(&replay), status != 0, "{said:?}");
+    }
+    // Of several, the worst.
+    let all = ["run", "holds.toml", "broken.toml", "not-reached.toml"];
+    assert_eq!(place.call(&all).status, Some(4));
+}
+
+#[test]
+fn a_file_with_mistakes_is_told_with_line_and_column_and_nothing_is_played() {
+    let place = Place::new();
+    let broken = root("tests/scenarios/broken/mistakes.toml");
+    let said = place.call(&["run", &shipped("first-stroke"), &broken]);
+    said.is_refused(1, &["mistakes.toml:4:1: `sped`", ":15:22: ", "pres-both"]);
+    assert_eq!(said.out, "");
+    place
+        .call(&["run", "nowhere.toml"])
+        .is_refused(1, &["nowhere.toml"]);
+    place.call(&["run"]).is_refused(2, &["FILES"]);
+}
+
+#[test]
+fn what_is_there_is_never_overwritten() {
+    let place = Place::new();
+    place.write("holds.toml", HEAD);
+    for (flag, name) in [
+        ("--trace", "t.csv"),
+        ("--trace", "t.vcd"),
+        ("--plot", "t.svg"),
+    ] {
+        let call = ["run", "holds.toml", flag, name];
+        assert_eq!(place.call(&call).status, Some(0));
+        let before = fs::read(place.path(name)).expect("a file");
+        assert!(before.len() > 100);
+        place.call(&call).is_refused(1, &[name]);
+        assert_eq!(fs::read(place.path(name)).expect("a file"), before);
+    }
+    let swarm = ["run", "--swarm", "3", "--out", "s.csv"];
+    assert_eq!(place.call(&swarm).status, Some(0));
+    place.call(&swarm).is_refused(1, &["s.csv"]);
+    let svg = fs::read_to_string(place.path("t.svg")).expect("a plot");
+    assert!(svg.starts_with("<svg") && svg.contains("crank_deg"));
+}
+
+#[test]
+fn a_trace_is_of_one_run() {
+    let place = Place::new();
+    place.write("holds.toml", HEAD);
+    let twice = ["run", "holds.toml", "--repeat", "2", "--trace", "t.csv"];
+    place.call(&twice).is_refused(1, &["one run"]);
+    assert!(!place.path("t.csv").exists());
+    let swarm = ["run", "--swarm", "3", "--trace", "t.csv"];
+    place.call(&swarm).is_refused(1, &["--only"]);
+    let wrong = [
+        "run",
+        "holds.toml",
+        "--trace",
+        "t.csv",
+        "--signals",
+        "drive,nothing",
+    ];
+    place.call(&wrong).is_refused(1, &["nothing", "crank_deg"]);
+}
+
+#[test]
+fn shares_joined_are_the_swarm() {
+    let place = Place::new();
+    let digest = |out: &str| {
+        let line = out
+            .lines()
+            .find(|line| line.contains("digest"))
+            .expect("a digest");
+        line.to_owned()
+    };
+    let whole = place.call(&["run", "--swarm", "12", "--seed", "4"]);
+    for part in ["1/2", "2/2"] {
+        let out = format!("{}.csv", &part[..1]);
+        let said = place.call(&[
+            "run", "--swarm", "12", "--seed", "4", "--share", part, "--out", &out,
+        ]);
+        said.is_sound();
+    }
+    let joined = place.call(&["join", "2.csv", "1.csv", "--out", "all.csv"]);
+    assert_eq!(digest(&joined.out), digest(&whole.out));
+    place
+        .call(&["join", "2.csv"])
+        .is_refused(1, &["run 0 is missing"]);
+    place
+        .call(&["run", "--swarm", "12", "--share", "3/2"])
+        .is_refused(2, &["3/64"]);
+    // One run again is the run of the swarm.
+    let only = place.call(&[
+        "run", "--swarm", "12", "--seed", "4", "--only", "7", "--json",
+    ]);
+    let rows = fs::read_to_string(place.path("all.csv")).expect("rows");
+    let row = rows.lines().nth(8).expect("a row").to_owned();
+    let report: serde_json::Value = serde_json::from_str(&only.out).expect("JSON");
+    assert!(
+        row.contains(report["digest"].as_str().expect("a digest")),
+        "{row}"
+    );
+}

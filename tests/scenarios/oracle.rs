@@ -1,0 +1,229 @@
+//! The judge fails what it should fail: each rule, broken on purpose by tampering with what the
+//! controller says or with the press itself.
+
+use crate::tampered::played;
+use crate::{shipped, written};
+use std::collections::BTreeSet;
+use stopwright::scenario::Report;
+use stopwright::scenario::expect::Finding;
+use stopwright::scenario::oracle::RULES;
+use stopwright_core::angle::CrankTravel;
+use stopwright_core::controller::{Inputs, Outputs, ServiceReply};
+use stopwright_core::fault::FaultSet;
+use stopwright_core::stroke::Stroke;
+
+/// The rule is broken in this run, and the verdict says so.
+#[track_caller]
+fn breaks(report: &Report, rule: &str) {
+    assert!(
+        report.breaches.contains(&rule),
+        "{rule}: {:?}",
+        report.breaches
+    );
+    assert_eq!(report.verdict, Finding::Broken);
+    assert_eq!(report.exit_status, 4);
+}
+
+const STROKE: &str = "press = \"B\"\n
+[[step]]\nact = \"power-up\"\n
+[[step]]\nact = \"ready\"\nmode = \"single\"\n
+[[step]]\nact = \"single-stroke\"\n
+[expect]\n";
+
+#[test]
+fn a_drive_under_a_latch_is_seen() {
+    let scenario = shipped("sine-winding-opens");
+    let report = played(&scenario, |_, _, said| {
+        said.valve.is_on |= !said.latched.is_empty()
+    });
+    breaks(&report, "no-drive-under-latch");
+}
+
+#[test]
+fn a_drive_against_the_emergency_stop_is_seen() {
+    let scenario = shipped("emergency-stop-on-the-way-up");
+    let report = played(&scenario, |_, inputs, said| {
+        said.valve.is_on |= !inputs.emergency_chain.first;
+    });
+    breaks(&report, "no-drive-without-permit");
+}
+
+/// Holds the drive for so long after the first stop began, whatever else is said.
+fn holding(hold_ms: u32) -> impl FnMut(u64, &Inputs<'_>, &mut Outputs) {
+    let mut held_ms = 0;
+    move |_, _, said| {
+        let stops = matches!(said.stroke, Stroke::ImmediateStopping { .. });
+        held_ms += u32::from(stops || held_ms > 0);
+        said.valve.is_on |= (1..hold_ms).contains(&held_ms);
+        said.second_means = false;
+    }
+}
+
+#[test]
+fn a_drive_with_a_hand_off_its_button_and_a_hand_that_comes_first_are_seen() {
+    let report = played(&shipped("let-go-while-closing"), holding(100));
+    breaks(&report, "hands-hold-the-slide");
+    let report = played(&shipped("reach-in-while-closing"), holding(150));
+    breaks(&report, "no-drive-without-permit");
+    breaks(&report, "hand-comes-later");
+}
+
+#[test]
+fn a_start_without_hands_is_seen() {
+    let scenario = written(STROKE);
+    let report = played(&scenario, |tick, _, said| {
+        said.valve.is_on |= (150..160).contains(&tick)
+    });
+    breaks(&report, "starts-on-actuation");
+}
+
+#[test]
+fn a_repeated_stroke_and_a_late_release_are_seen() {
+    let mut driven = 0;
+    let report = played(&written(STROKE), move |_, _, said| {
+        driven += u32::from(said.valve.is_on);
+        said.valve.is_on |= (1..4_000).contains(&driven);
+        driven += u32::from(driven > 0);
+        said.second_means = false;
+    });
+    breaks(&report, "one-stroke");
+    breaks(&report, "release-in-time");
+}
+
+/// Eleven degrees are 22 ms at 84 strokes a minute: past the late bound of 2 degrees, well inside
+/// the overrun limit.
+#[test]
+fn a_release_somewhat_late_is_seen_though_the_slide_still_rests_near_the_top() {
+    let mut late = 0;
+    let report = played(&written(STROKE), move |_, _, said| {
+        late += u32::from(matches!(said.stroke, Stroke::TopStopping { .. }));
+        said.valve.is_on |= (1..=22).contains(&late);
+    });
+    breaks(&report, "release-in-time");
+    assert!(!report.breaches.contains(&"one-stroke"));
+}
+
+#[test]
+fn muting_in_the_closing_stroke_is_seen() {
+    let report = played(&written(STROKE), |_, _, said| said.is_muted = true);
+    breaks(&report, "mutes-in-opening-only");
+}
+
+#[test]
+fn a_late_stop_passed_over_is_seen_and_so_is_a_stroke_after_it() {
+    let scenario = shipped("oil-on-the-brake");
+    let report = played(&scenario, |_, _, said| {
+        said.latched = FaultSet::EMPTY;
+        said.raised = FaultSet::EMPTY;
+    });
+    breaks(&report, "late-stop-holds");
+}
+
+#[test]
+fn a_latch_that_goes_away_by_itself_is_seen() {
+    let mut latched_ms = 0;
+    let report = played(&shipped("sine-winding-opens"), move |_, _, said| {
+        latched_ms += u32::from(!said.latched.is_empty());
+        if latched_ms > 300 {
+            said.latched = FaultSet::EMPTY;
+        }
+    });
+    breaks(&report, "latch-holds");
+}
+
+#[test]
+fn a_compensation_past_its_bound_is_seen() {
+    let report = played(&written(STROKE), |tick, _, said| {
+        if tick > 300 {
+            said.compensation = CrankTravel::from_millidegrees(-9_000);
+        }
+    });
+    breaks(&report, "compensation-bounded");
+}
+
+#[test]
+fn settings_adopted_while_turning_are_seen() {
+    let report = played(&written(STROKE), |_, _, said| {
+        if said.stroke == Stroke::Closing {
+            said.reply = ServiceReply::Adopted;
+        }
+    });
+    breaks(&report, "settings-at-rest");
+}
+
+#[test]
+fn a_slide_that_falls_by_itself_is_seen() {
+    let scenario = written(
+        "press = \"D\"\n[setup]\nstart_deg = 60\n
+[[step]]\nact = \"power-up\"\n
+[[disturb]]\nname = \"brake\"\nwhat = \"brake-torque\"\npercent = 0\nfrom = { time_s = 0.3 }\n
+[[disturb]]\nname = \"hose\"\nwhat = \"counterbalance-lost\"\nfrom = { time_s = 0.3 }\n
+[expect]\n",
+    );
+    breaks(&crate::played(&scenario), "stands-unless-driven");
+}
+
+#[test]
+fn coils_that_stay_on_are_seen() {
+    let scenario = written(
+        "press = \"B\"\n
+[[step]]\nact = \"power-up\"\n
+[[step]]\nact = \"ready\"\nmode = \"single\"\n
+[[disturb]]\nname = \"one\"\nwhat = \"output-shorted\"\nwhich = 1\nfrom = { stroke = 1, angle_deg = 90 }\n
+[[disturb]]\nname = \"two\"\nwhat = \"output-shorted\"\nwhich = 2\nfrom = { stroke = 1, angle_deg = 90 }\n
+[[step]]\nact = \"press-both\"\n
+[[step]]\nact = \"let-go\"\nwhen = { angle_deg = 300 }\n
+[expect]\n",
+    );
+    breaks(&crate::played(&scenario), "off-means-off");
+}
+
+/// Every rule has a run above that breaks it.
+#[test]
+fn no_rule_is_left_without_a_test() {
+    let source = include_str!("oracle.rs");
+    let quoted: BTreeSet<&str> = source.split('"').collect();
+    for rule in RULES {
+        assert!(quoted.contains(rule.word()), "{}", rule.word());
+    }
+}
+
+#[test]
+fn an_untampered_run_breaks_nothing() {
+    let report = played(&written(STROKE), |_, _, _| {});
+    assert!(report.breaches.is_empty(), "{:?}", report.breaches);
+    assert_eq!(report.exit_status, 0);
+}
+
+/// Nothing is wrong with this run but that it shows nothing.
+#[test]
+fn a_run_that_never_reaches_its_case_does_not_pass() {
+    let scenario = written(&format!("{STROKE}reached = [\"second-means\"]\n"));
+    let report = crate::played(&scenario);
+    assert_eq!(
+        (report.verdict, report.exit_status),
+        (Finding::NotReached, 3)
+    );
+    let scenario = written(&STROKE.replace(
+        "[expect]",
+        "[[disturb]]\nname = \"x\"\nwhat = \"late-tick\"\nms = 5\nfrom = { stroke = 7 }\n[expect]",
+    ));
+    assert_eq!(crate::played(&scenario).verdict, Finding::NotReached);
+}
+
+/// A fault that nobody expects fails a run, and so does an expected one that does not come.
+#[test]
+fn faults_are_expected_exactly() {
+    let text = "press = \"B\"\n
+[[step]]\nact = \"power-up\"\n
+[[disturb]]\nname = \"late\"\nwhat = \"late-tick\"\nms = 5\nfrom = { time_s = 0.3 }\n
+[expect]\n";
+    let fault = |number: u8| {
+        written(&format!(
+            "{text}\n[[expect.fault]]\nnumber = {number}\nafter = \"late\"\nwithin_ms = 7\n"
+        ))
+    };
+    assert_eq!(crate::played(&written(text)).exit_status, 4);
+    assert_eq!(crate::played(&fault(91)).exit_status, 0);
+    assert_eq!(crate::played(&fault(93)).exit_status, 4);
+}
