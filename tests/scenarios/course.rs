@@ -50,8 +50,8 @@ fn lesson_2_a_hand_gets_224_mm_far_in_140_ms_and_the_distance_holds_for_the_latc
     let settings = scenario.settings.get();
     let latch_ms = units::duration_ms(settings.stop.mid_stroke.time_latch);
     assert_eq!(latch_ms, 166.0);
-    let guard = settings.guards.iter().flatten();
-    let guard = guard.filter(|it| it.rule == Rule::TwoHand2010).next_back();
+    let mut guards = settings.guards.iter().flatten();
+    let guard = guards.rfind(|it| it.rule == Rule::TwoHand2010);
     let guard = guard.expect("a two-hand control");
     let responses = Responses {
         stopping_ms: latch_ms,

@@ -34,8 +34,8 @@ pub(crate) fn ms(value: u32) -> Duration {
     Duration::from_millis(value)
 }
 
-/// 60 strokes per minute, 60 ms of reaction and 126 ms of braking: the worked example of the
-/// sheets' stop curve (12 kg·m², 600 N·m).
+/// 60 strokes per minute, 60 ms of reaction and 126 ms of braking: the worked example of a
+/// stop curve (12 kg·m², 600 N·m).
 const CURVE: StopCurve = StopCurve {
     reaction: Duration::from_millis(60),
     braking_ns_per_spm: 2_094_395,

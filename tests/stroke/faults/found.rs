@@ -74,7 +74,7 @@ fn advice_goes_with_its_condition() {
     rig.crank.reaction_ms = 86.0;
     rig.stroke();
     assert!(rig.outputs.advice.contains(FaultCode::StopTimeAdvisory));
-    rig.mend();
+    rig.crank.reaction_ms = 60.0;
     rig.run_ms(100);
     rig.stroke();
     assert!(rig.outputs.stroke.is_standing() && rig.outputs.latched.is_empty());

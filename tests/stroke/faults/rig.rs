@@ -327,12 +327,6 @@ impl Rig {
         self.run_ms(100);
     }
 
-    /// Off and on again, with these faults from what is stored.
-    pub(crate) fn restart(&mut self, stored: FaultSet) {
-        self.controller = Controller::new(*self.settings, stored);
-        self.until("the self-test", |outputs| outputs.stroke != Stroke::PowerUp);
-    }
-
     fn palms(&mut self, contacts: PalmContacts) {
         let station = &mut self.inputs.stations[0];
         (station.left, station.right) = (contacts, contacts);
@@ -348,10 +342,15 @@ impl Rig {
 
     /// Starts a single stroke from the top and goes on to this angle of it, or to where it stops.
     pub(crate) fn stroke_to(&mut self, angle_deg: f64) {
-        if self.outputs.stroke != Stroke::Ready {
+        let is_ready = matches!(
+            self.outputs.stroke,
+            Stroke::Ready | Stroke::Interrupted { .. }
+        );
+        if !is_ready {
             self.select(Mode::Single);
         }
-        let top_deg = (self.crank.angle_deg / 360.0).round() * 360.0;
+        // A slide at the top may rest a little short of it.
+        let top_deg = ((self.crank.angle_deg + 20.0) / 360.0).floor() * 360.0;
         self.press_both();
         self.until("the slide to move", |outputs| outputs.valve.is_on);
         while self.crank.angle_deg < top_deg + angle_deg && self.outputs.valve.is_on {
@@ -405,10 +404,6 @@ fn calm() -> Inputs<'static> {
         right: PalmContacts::RELEASED,
     };
     Inputs {
-        now: Instant::from_micros(0),
-        frames: [CarrierFrame::SILENT; FRAMES_PER_TICK],
-        second_frames: [CarrierFrame::SILENT; FRAMES_PER_TICK],
-        index_closed: false,
         supply_ok: true,
         stations,
         selector: Selector::at(Mode::Off),
@@ -417,20 +412,10 @@ fn calm() -> Inputs<'static> {
         presence: Levels::of(contacts::Config::DEFAULT.presence.kind, true),
         guards: Levels::of(contacts::Config::DEFAULT.guards.kind, true),
         motor_forward: true,
-        drive_at_rest: false,
         clutch_air_ok: true,
         counterbalance_air_ok: true,
         auxiliaries_ok: true,
         key_turned: true,
-        valve: [ElementFeedback::default(); ELEMENTS],
-        arm_pressed: false,
-        top_stop_pressed: false,
-        reset: None,
-        test_angle: None,
-        limit_read_back: ChannelSet::EMPTY,
-        peer: None,
-        second_clock: None,
-        reported: FaultSet::EMPTY,
-        service: Service::None,
+        ..Inputs::dead(Instant::from_micros(0))
     }
 }

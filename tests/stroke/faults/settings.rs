@@ -74,6 +74,7 @@ pub(crate) fn plain() -> Schema {
             standstill_hold: STANDSTILL_HOLD,
             motion_proof: MOTION_PROOF,
         },
+        // No stop of the rig is one of a cold brake.
         run_in: run_in::Config {
             warm_up_stops: 0,
             ..run_in::Config::DEFAULT
@@ -110,16 +111,19 @@ pub(crate) fn plain() -> Schema {
     }
 }
 
-/// With what commissioning found of both kinds of stops.
+/// With what commissioning found of the stops.
 pub(crate) fn followed() -> Schema {
     let baseline = Some(stop_trend::Baseline {
         time: ms(186),
-        deviation: ms(2),
+        deviation: ms(4),
     });
-    let mut schema = plain();
-    schema.trend.top = baseline;
-    schema.trend.mid_stroke = baseline;
-    schema
+    Schema {
+        trend: stop_trend::Config {
+            top: baseline,
+            mid_stroke: baseline,
+        },
+        ..plain()
+    }
 }
 
 /// With a survey of the resolver.
