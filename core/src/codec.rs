@@ -31,9 +31,10 @@ use crate::settings::{Angles, Guard, Schema, Stage};
 use crate::speed::CrankSpeed;
 use crate::stop_curve::StopCurve;
 use crate::stop_time::{StopKind, StopLimits, StopRecord};
+use crate::stop_trend::{self, Baseline};
 use crate::time::{Duration, Instant};
 use crate::zero_offset::{Direction, ZeroOffset};
-use crate::{motion, peer, receiver, stop_time, top_stop, two_hand, valve_pair};
+use crate::{motion, peer, receiver, run_in, stop_time, top_stop, two_hand, valve_pair};
 use crc::Digest;
 
 /// Bytes before the payload.
@@ -61,7 +62,6 @@ pub struct PressRecord {
     /// What it is known by.
     pub fingerprint: Fingerprint,
     /// Its settings.
-    #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
     pub schema: Schema,
 }
 
@@ -410,7 +410,7 @@ fields! {
     PressRecord { press, fingerprint, schema }
     Fingerprint { balance, index_angle, stops }
     Schema {
-        stage, receiver, second, index, contacts, peer, two_hand, valve_pair, motion, stop, top_stop, angles, control_response,
+        stage, receiver, second, index, contacts, peer, two_hand, valve_pair, motion, stop, run_in, trend, top_stop, angles, control_response,
         guards,
     }
     receiver::Settings {
@@ -428,6 +428,9 @@ fields! {
         response_us,
     }
     contacts::Config { emergency, presence, guards }
+    run_in::Config { cold_after, warm_up_stops, bedding_stops }
+    stop_trend::Config { top, mid_stroke }
+    Baseline { time, deviation }
     PairConfig { kind, on_after, off_after, discrepancy_after }
     peer::Config {
         angle, speed, transport, transport_jitter, acceleration_max_deg_s2, clock_permille,

@@ -28,10 +28,12 @@ use crate::limit_channels::{self, LimitChannels};
 use crate::motion::Motion;
 use crate::peer::Consent;
 use crate::receiver::{CrankPosition, CrankReading, SignalEvidence};
+use crate::run_in::RunIn;
 use crate::settings::Settings;
 use crate::speed::CrankSpeed;
 use crate::speed_window::SpeedWindow;
 use crate::stop_time::{StopRecord, StopWatch};
+use crate::stop_trend::StopTrend;
 use crate::stroke::{Mode, Stroke};
 use crate::time::{Duration, Instant};
 use crate::top_stop::Compensation;
@@ -50,6 +52,7 @@ const TICK_CONFIG: TickConfig = TickConfig::DEFAULT;
 
 /// Where the present run ends: the next release angle ahead of where it began.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Run {
     /// Net travel at its beginning.
     from: CrankTravel,
@@ -59,6 +62,7 @@ struct Run {
 
 /// The controller.
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Controller {
     settings: Settings,
     sensing: Sensing,
@@ -70,6 +74,8 @@ pub struct Controller {
     speed: CrankSpeed,
     motion: Motion,
     watch: StopWatch,
+    run_in: RunIn,
+    trend: StopTrend,
     compensation: Compensation,
     latch: FaultLatch,
     channel: Channel,
@@ -109,6 +115,8 @@ impl Controller {
             speed: CrankSpeed::ZERO,
             motion: Motion::new(),
             watch: StopWatch::new(),
+            run_in: RunIn::new(),
+            trend: StopTrend::new(),
             compensation: Compensation::new(),
             channel: Channel::new(),
             press: codec::digest(settings.get()),
@@ -174,7 +182,11 @@ impl Controller {
         let devices = self.devices.step(contacts, inputs);
         let mode_shown = self.devices.mode();
         let permit = self.permit(inputs, reading, mode_shown);
-        let (progress, mut found) = self.judge(inputs, reading, own.union(located).union(devices));
+        let (progress, mut found) = self.judge(
+            inputs,
+            reading,
+            inputs.reported.union(own).union(located).union(devices),
+        );
         let stop = progress.record();
         found = found.union(self.learn(stop.as_ref(), found));
         flow.pass(Checkpoint::Judge);
@@ -183,7 +195,7 @@ impl Controller {
         found = self.channel.compare(peer, inputs, reading, found);
         flow.pass(Checkpoint::Compare);
 
-        let raised = self.latch_and_reset(found, inputs);
+        let raised = self.latch_and_reset(found, stop.is_some(), inputs);
         flow.pass(Checkpoint::Latch);
 
         let two_hand = &self.settings.get().two_hand;
@@ -267,6 +279,7 @@ impl Controller {
             release: reading.map_or(top_stop.release, |_| self.release_now()),
             authority_percent: self.compensation.authority_percent(top_stop),
             compensation: self.compensation.offset(),
+            condition: self.run_in.condition(&self.settings.get().run_in),
             limit_channels: self.limit_channels.on(),
             peer,
             reply,

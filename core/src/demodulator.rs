@@ -24,6 +24,7 @@ const BIAS: u32 = 0x4000;
 
 /// The phase by which the carrier in the windings leads the sampling clock.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     phase_sine: i32,
     phase_cosine: i32,
@@ -31,6 +32,7 @@ pub struct Config {
 
 /// What one frame says.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Demodulated {
     sine: Winding,
     cosine: Winding,
@@ -38,6 +40,7 @@ pub struct Demodulated {
 
 /// One winding, its components in phase with the sampling clock.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Winding {
     in_phase: i32,
     quadrature: i32,

@@ -3,6 +3,7 @@
 
 /// What a fault demands at once.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Reaction {
     /// Log and show; motion goes on.
     Advise,
@@ -16,6 +17,7 @@ pub enum Reaction {
 
 /// What it takes to clear a fault.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum ResetRule {
     /// Clears when its condition has gone; nothing is latched.
     ByItself,
@@ -29,6 +31,7 @@ pub enum ResetRule {
 
 /// One row of the fault table.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct FaultRow {
     /// Stable number, 1 to 127.
     pub number: u8,
@@ -52,6 +55,7 @@ macro_rules! fault_table {
     ($($code:ident = $number:literal, $reaction:ident, $reset:ident, $latency:literal, $name:literal, $what:literal, $why:literal, $check:literal;)*) => {
         /// A fault, by its stable number.
         #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        #[cfg_attr(feature = "defmt", derive(defmt::Format))]
         #[repr(u8)]
         pub enum FaultCode {
             $(#[doc = $what] $code = $number,)*
@@ -223,6 +227,10 @@ fault_table! {
         "Mid-stroke stops take longer, against top stops, than at commissioning.",
         "A lost counterbalance lengthens the one and shortens the other.",
         "Counterbalance pressure and setting for the die.";
+    StopTrend = 49, Advise, ByItself, "24 stops for a shift of one deviation, 5 for three", "stopping time drifts",
+        "Stopping times have moved from what commissioning found, by more than their scatter.",
+        "Longer, the brake wears or fades; shorter, the limits are too generous for it.",
+        "Lining, springs, air, oil; what was done to the brake since commissioning.";
     ValveElementStuck = 60, ImmediateStop, Recommissioning, "learned bound, at most 100 ms", "valve element late or stuck",
         "A valve element did not follow its drive in time.",
         "The other element still stops the press; the redundancy is gone.",
@@ -334,6 +342,7 @@ impl FaultCode {
 
 /// A set of faults.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct FaultSet(u128);
 
 impl FaultSet {

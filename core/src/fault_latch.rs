@@ -2,6 +2,9 @@
 //! its condition does; only a deliberate reset with the standing its rule asks for clears it, and
 //! only when its condition has gone. The first fault is frozen with its evidence.
 //!
+//! Advice goes with its condition. What is judged each tick is shown while it is so; what is judged
+//! at the end of a stop stands until the next one has ended.
+//!
 //! What an operator has reset once and finds latched again is no chance any more: from then on it
 //! takes the key, until somebody with the key has cleared it.
 
@@ -12,6 +15,7 @@ use crate::time::Instant;
 
 /// What was known when a fault latched.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Evidence {
     /// When.
     pub at: Instant,
@@ -23,6 +27,7 @@ pub struct Evidence {
 
 /// A latched fault with its frozen evidence.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Latched {
     /// Which fault.
     pub code: FaultCode,
@@ -32,6 +37,7 @@ pub struct Latched {
 
 /// Who asks for a reset.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Standing {
     /// The operator.
     Operator,
@@ -41,8 +47,17 @@ pub enum Standing {
     Recommissioned,
 }
 
+/// Advice that is judged at the end of a stop.
+const OF_STOPS: FaultSet = FaultSet::EMPTY
+    .with(FaultCode::StopTimeAdvisory)
+    .with(FaultCode::TopStopShort)
+    .with(FaultCode::CompensationHalf)
+    .with(FaultCode::StopRatio)
+    .with(FaultCode::StopTrend);
+
 /// Faults in force.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct FaultLatch {
     latched: FaultSet,
     advice: FaultSet,
@@ -77,9 +92,15 @@ impl FaultLatch {
         self.first
     }
 
+    /// A stop has ended: what the last one gave rise to is over.
+    pub const fn end_of_stop(&mut self) {
+        self.advice = self.advice.without(OF_STOPS);
+    }
+
     /// Takes in what was found this tick and returns the faults that were not latched before.
     pub fn raise(&mut self, found: FaultSet, evidence: Evidence) -> FaultSet {
         let mut new = FaultSet::EMPTY;
+        self.advice = self.advice.intersection(OF_STOPS);
         for code in found.iter() {
             if code.reaction() == Reaction::Advise {
                 self.advice = self.advice.with(code);

@@ -306,7 +306,7 @@ pub struct SettingsWatch {
 }
 
 /// Sections of the schema; all have been looked at after this many ticks.
-pub const SECTIONS: usize = 14;
+pub const SECTIONS: usize = 16;
 
 impl SettingsWatch {
     /// Watches `schema`, which has just been checked.
@@ -363,6 +363,8 @@ fn digest(schema: &Schema, section: usize) -> u32 {
         index,
         contacts,
         peer,
+        run_in,
+        trend,
     } = schema;
     match section {
         0 => codec::digest(stage),
@@ -378,7 +380,9 @@ fn digest(schema: &Schema, section: usize) -> u32 {
         10 => codec::digest(second),
         11 => codec::digest(index),
         12 => codec::digest(contacts),
-        _ => codec::digest(peer),
+        13 => codec::digest(peer),
+        14 => codec::digest(run_in),
+        _ => codec::digest(trend),
     }
 }
 

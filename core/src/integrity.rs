@@ -18,6 +18,7 @@ pub const CONFIRMING_FRAMES: usize = 3;
 
 /// The bounds of the signal.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     /// Squared amplitude, lower end of the window.
     pub lower_squared: u32,
@@ -37,6 +38,7 @@ pub struct Config {
 
 /// Findings, one bit for each signal fault, by its number (below 32).
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Findings(u32);
 
 impl Findings {

@@ -4,6 +4,7 @@ use crate::stroke::Mode;
 
 /// What is known about the press this tick, each as a positive fact.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Evidence {
     /// The emergency-stop chain is closed on both channels.
     pub emergency_chain_closed: bool,
@@ -33,6 +34,7 @@ pub struct Evidence {
 
 /// What may happen.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Permit {
     /// Running may go on; without it, stop now.
     pub run: bool,

@@ -78,7 +78,6 @@ pub enum Problem {
         /// Place in the list.
         release: usize,
         /// What is wrong.
-        #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
         problems: Problems,
     },
     /// The limit channels can not work.
@@ -90,7 +89,6 @@ pub enum Problem {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct CheckedJob {
     job: Job,
-    #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
     press: Schema,
     limit_channels: limit_channels::Config,
 }

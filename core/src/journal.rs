@@ -20,7 +20,8 @@
 
 use crate::angle::CrankAngle;
 use crate::codec::{self, BadValue, Field, Reader, Sink, Stored};
-use crate::fault::FaultSet;
+use crate::controller::{Inputs, Outputs};
+use crate::fault::{FaultCode, FaultSet};
 use crate::fault_latch::Standing;
 use crate::speed::CrankSpeed;
 use crate::stop_time::StopRecord;
@@ -51,7 +52,6 @@ pub enum Entry {
     /// Begins a segment: the faults latched then, and the settings saved last.
     Snapshot {
         /// What is latched.
-        #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
         latched: FaultSet,
         /// A stroke has started and not ended.
         is_running: bool,
@@ -61,7 +61,6 @@ pub enum Entry {
     /// Faults that latched together.
     Latched {
         /// Which.
-        #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
         faults: FaultSet,
         /// When.
         at: Instant,
@@ -73,10 +72,8 @@ pub enum Entry {
     /// A reset.
     Reset {
         /// Who asked.
-        #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
         standing: Standing,
         /// What stays latched.
-        #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
         remaining: FaultSet,
     },
     /// The valve went on.
@@ -85,7 +82,7 @@ pub enum Entry {
         at: Instant,
     },
     /// A stop came to its end.
-    Stopped(#[cfg_attr(feature = "defmt", defmt(Debug2Format))] StopRecord),
+    Stopped(StopRecord),
     /// Settings were saved.
     SettingsSaved {
         /// Their generation.
@@ -96,6 +93,73 @@ pub enum Entry {
 impl Stored for Entry {
     const KIND: u8 = 3;
     const VERSION: u8 = 1;
+}
+
+/// Turns what the controller says tick by tick into entries. Ask it after every tick and append what
+/// it gives, in order.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Bookkeeper {
+    was_on: bool,
+    latched: FaultSet,
+}
+
+/// Entries of one tick at most: a start, a latch, a stop, a reset.
+pub const ENTRIES_PER_TICK: usize = 4;
+
+impl Bookkeeper {
+    /// For a controller made with the faults that were `latched` when the supply went away.
+    pub const fn new(latched: FaultSet) -> Self {
+        Self {
+            was_on: false,
+            latched,
+        }
+    }
+
+    /// The entries of a tick.
+    pub fn note(
+        &mut self,
+        inputs: &Inputs<'_>,
+        outputs: &Outputs,
+    ) -> heapless::Vec<Entry, ENTRIES_PER_TICK> {
+        let at = inputs.now;
+        let started = (outputs.valve.is_on && !self.was_on).then_some(Entry::Started { at });
+        let raised = outputs.latched.without(self.latched);
+        let latched = (!raised.is_empty()).then(|| {
+            let crank = outputs.position.last();
+            Entry::Latched {
+                faults: raised,
+                at,
+                angle: crank.map(|reading| reading.angle()),
+                speed: crank.map_or(CrankSpeed::ZERO, |reading| reading.speed()),
+            }
+        });
+        let cleared = !self.latched.without(outputs.latched).is_empty();
+        let reset = inputs.reset.filter(|_| cleared);
+        let reset = reset.map(|standing| Entry::Reset {
+            standing,
+            remaining: outputs.latched,
+        });
+        self.was_on = outputs.valve.is_on;
+        self.latched = outputs.latched;
+        let stopped = outputs.stop.map(Entry::Stopped);
+        [started, latched, stopped, reset]
+            .into_iter()
+            .flatten()
+            .collect()
+    }
+}
+
+impl Recovered {
+    /// The faults to begin with: those that were latched, a stored fault for a stroke without its
+    /// stop, a gap. `has_settings` says that settings were found, so that an empty journal is one
+    /// that was lost.
+    pub fn faults(&self, has_settings: bool) -> FaultSet {
+        let is_lost = has_settings && self.last == 0;
+        self.latched
+            .with_if(FaultCode::StoredFault, self.is_running)
+            .with_if(FaultCode::JournalGap, self.has_gap || is_lost)
+    }
 }
 
 /// Why the journal can not be written or read.
@@ -114,7 +178,6 @@ pub enum JournalError {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Recovered {
     /// Faults still latched.
-    #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
     pub latched: FaultSet,
     /// A stroke was started and its stop is not on record.
     pub is_running: bool,
@@ -456,6 +519,7 @@ struct NeverErased<'a, F>(&'a mut F);
 
 /// What it answers.
 #[derive(Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 enum Refused<E> {
     Erase,
     Flash(E),

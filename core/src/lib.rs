@@ -15,8 +15,8 @@
 //! | 3 resolver | [`demodulator`], [`balance`], [`tracking`], [`zero_offset`] |
 //! | 4 trust | [`integrity`] |
 //! | 5 receiver | [`receiver`] |
-//! | 6 press | [`two_hand`], [`valve_pair`], [`motion`], [`stop_time`], [`top_stop`], [`safety_distance`], [`contacts`], [`learned_bound`], [`limit_channels`], [`press_identity`] |
-//! | 7 decision | [`stroke`], [`fault_latch`] |
+//! | 6 press | [`two_hand`], [`valve_pair`], [`motion`], [`stop_time`], [`top_stop`], [`safety_distance`], [`contacts`], [`learned_bound`], [`limit_channels`], [`run_in`], [`press_identity`] |
+//! | 7 decision | [`stroke`], [`fault_latch`], [`stop_trend`] |
 //! | 8 permission | [`interlock`], [`muting`], [`peer`] |
 //! | 9 settings | [`settings`] |
 //! | 10 job | [`job`] |
@@ -60,6 +60,7 @@ pub mod peer;
 pub mod poll;
 pub mod press_identity;
 pub mod receiver;
+pub mod run_in;
 pub mod safety_distance;
 pub mod settings;
 pub mod signal;
@@ -67,6 +68,7 @@ pub mod speed;
 pub mod speed_window;
 pub mod stop_curve;
 pub mod stop_time;
+pub mod stop_trend;
 #[cfg(feature = "store")]
 pub mod store;
 pub mod stroke;

@@ -8,8 +8,10 @@ use crate::time::Duration;
 
 /// Bounds on motion.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
-    /// The crank must have moved [`Config::motion_travel`] within this time of the valve going on.
+    /// With the valve on the crank must move [`Config::motion_travel`] within this time, and again
+    /// and again.
     pub start_within: Duration,
     /// Travel that counts as motion.
     pub motion_travel: CrankTravel,
@@ -44,6 +46,7 @@ impl Config {
 
 /// What the press is meant to be doing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Expectation {
     /// The valve is on.
     Driven,
@@ -57,9 +60,12 @@ pub enum Expectation {
 
 /// Remembers where the crank stood when the present expectation began.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Motion {
     expectation: Expectation,
-    age: Duration,
+    /// Time since it last made [`Config::motion_travel`], and its travel then.
+    idle_for: Duration,
+    moved_to: CrankTravel,
     origin: Option<CrankAngle>,
     /// Net travel since the origin.
     travel: CrankTravel,
@@ -81,7 +87,8 @@ impl Motion {
     pub const fn new() -> Self {
         Self {
             expectation: Expectation::Rest,
-            age: Duration::ZERO,
+            idle_for: Duration::ZERO,
+            moved_to: CrankTravel::ZERO,
             origin: None,
             travel: CrankTravel::ZERO,
             backward: CrankTravel::ZERO,
@@ -112,16 +119,24 @@ impl Motion {
                 ..Self::new()
             };
         }
-        self.age = self.age.saturating_add(tick);
         let moved = angle.offset_from(self.last.unwrap_or(angle));
         self.last = Some(angle);
         self.travel = self.travel.saturating_add(moved);
+        self.idle_for = self.idle_for.saturating_add(tick);
+        if self.travel.saturating_sub(self.moved_to) >= config.motion_travel {
+            (self.idle_for, self.moved_to) = (Duration::ZERO, self.travel);
+        }
         self.backward = beyond(self.backward, CrankTravel::ZERO, moved);
         let allowed = config.barring_speed_max.travel_in(tick);
         let [ahead, behind] = self.ahead;
         let back = CrankTravel::ZERO.saturating_sub(moved);
         self.ahead = [beyond(ahead, moved, allowed), beyond(behind, back, allowed)];
-        self.judge(config, speed)
+        let found = self.judge(config, speed);
+        if found.contains(FaultCode::MotionAtRest) {
+            // Counted anew, so that a reset can follow once the crank stands again.
+            self.origin = None;
+        }
+        found
     }
 
     fn judge(&self, config: &Config, speed: CrankSpeed) -> FaultSet {
@@ -130,10 +145,7 @@ impl Motion {
         let backward = self.backward > config.reverse_travel;
         match self.expectation {
             Expectation::Driven => none
-                .with_if(
-                    FaultCode::NoMotion,
-                    self.age > config.start_within && self.travel < config.motion_travel,
-                )
+                .with_if(FaultCode::NoMotion, self.idle_for > config.start_within)
                 .with_if(FaultCode::ReverseMotion, backward)
                 .with_if(FaultCode::Overspeed, too_fast),
             Expectation::Stopping => none.with_if(FaultCode::ReverseMotion, backward),

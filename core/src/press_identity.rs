@@ -8,6 +8,7 @@
 
 use crate::angle::{CrankAngle, CrankTravel};
 use crate::balance::Balance;
+use crate::fault::FaultCode;
 use crate::stop_curve::StopCurve;
 use crate::time::Duration;
 
@@ -79,6 +80,13 @@ pub enum Mismatch {
     Reaction,
     /// The part of the stop in which the brake slows the crank.
     Braking,
+}
+
+impl Mismatch {
+    /// The fault it is: one of them is enough.
+    pub const fn fault(self) -> FaultCode {
+        FaultCode::OtherPress
+    }
 }
 
 impl Label {

@@ -51,6 +51,7 @@ const ADVISORY: Findings = Findings::NONE.with_if(FaultCode::WindingDrift, true)
 
 /// State of one receiver.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Receiver {
     tracking: Tracking,
     frame: Demodulated,
@@ -75,10 +76,13 @@ pub struct Receiver {
     liveness: Liveness,
     fingerprint: Fingerprint,
     drift: Option<Drift>,
+    /// What the last whole turn against the survey gave rise to: it stands until the next.
+    drifted: Findings,
 }
 
 /// Findings of the last two frames that were looked at, to be confirmed by the next.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Recent([Findings; integrity::CONFIRMING_FRAMES - 1]);
 
 impl Recent {
@@ -121,6 +125,7 @@ impl Receiver {
             liveness: Liveness::new(),
             fingerprint: Fingerprint::new(),
             drift: None,
+            drifted: Findings::NONE,
         }
     }
 
@@ -350,20 +355,20 @@ impl Receiver {
             return Findings::NONE;
         };
         if self.burst.coasted() > 0 {
-            return Findings::NONE;
+            return self.drifted;
         }
         let drift = self
             .fingerprint
             .step(surveyed, self.balanced, self.measured);
         let Some(drift) = drift else {
-            return Findings::NONE;
+            return self.drifted;
         };
         self.drift = Some(drift);
         let error = drift.angle_error();
         let is_drifting = error > config.unbalance_advise
             || drift.amplitude.unsigned_abs() > config.amplitude_drift;
-        Findings::NONE
-            .with_if(FaultCode::WindingDrift, is_drifting)
+        self.drifted = Findings::NONE.with_if(FaultCode::WindingDrift, is_drifting);
+        self.drifted
             .with_if(FaultCode::WindingUnbalanced, error > config.unbalance_latch)
     }
 

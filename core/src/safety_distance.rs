@@ -21,10 +21,12 @@ pub use text::{RuleText, Standing};
 
 /// A distance in micrometres, 0 to 4.29 km; longer ones saturate.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Distance(u32);
 
 /// The times a hand has while the slide is still closing.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ResponseTimes {
     /// Coil off to standstill, the worst of the closing stroke: with the latch limit in force, or
     /// as measured where the rule adds the monitor's allowance by itself.
@@ -40,6 +42,7 @@ pub struct ResponseTimes {
 
 /// What a rule has to know about the device. A rule that needs a missing value refuses.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Approach {
     /// Smallest object the field surely detects.
     pub detection: Option<Distance>,
@@ -51,6 +54,7 @@ pub struct Approach {
 
 /// Why a rule gives no distance.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Refusal {
     /// The rule needs the detection capability.
     DetectionMissing,
@@ -74,6 +78,7 @@ pub enum Refusal {
 
 /// A published rule for the distance between a safeguard and the point of operation.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Rule {
     /// United States, presence sensing and two-hand control on part-revolution presses.
     UsStoppingTime,
@@ -112,6 +117,7 @@ const NEAR_MOST_UM: u64 = 500_000;
 
 /// The numbers a rule comes down to.
 #[derive(Clone, Copy)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Terms {
     /// Approach speed, tenths of mm/s.
     speed: u64,

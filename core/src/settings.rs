@@ -8,7 +8,9 @@ use crate::receiver::second::{SecondConfig, SecondConfigError, SecondSettings};
 use crate::safety_distance::{Approach, Distance, ResponseTimes, Rule};
 use crate::stop_time::StopLimits;
 use crate::time::Duration;
-use crate::{contacts, motion, peer, stop_time, top_stop, two_hand, valve_pair};
+use crate::{
+    contacts, motion, peer, run_in, stop_time, stop_trend, top_stop, two_hand, valve_pair,
+};
 
 /// Guarding entries a press may have.
 pub const GUARDS_MAX: usize = 4;
@@ -28,6 +30,7 @@ const SYNCHRONOUS_MAX: Duration = Duration::from_millis(500);
 
 /// How far commissioning has come.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Stage {
     /// The zero is not captured: barring only.
     ZeroPending,
@@ -39,6 +42,7 @@ pub enum Stage {
 
 /// One installed safeguard whose distance the latch limit must fit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Guard {
     /// The published rule that governs it.
     pub rule: Rule,
@@ -52,6 +56,7 @@ pub struct Guard {
 
 /// Angles of the stroke.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Angles {
     /// From here the hands are free: at least 180 degrees.
     pub take_over: CrankAngle,
@@ -67,6 +72,7 @@ pub struct Angles {
 
 /// Every setting, in the open, unchecked.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Schema {
     /// How far commissioning has come.
     pub stage: Stage,
@@ -88,6 +94,10 @@ pub struct Schema {
     pub motion: motion::Config,
     /// Stop supervision.
     pub stop: stop_time::Config,
+    /// When the brake is cold, and when it has bedded.
+    pub run_in: run_in::Config,
+    /// What commissioning found, to follow slow change by.
+    pub trend: stop_trend::Config,
     /// Top stop and its compensation.
     pub top_stop: top_stop::Config,
     /// Angles of the stroke.
@@ -100,6 +110,7 @@ pub struct Schema {
 
 /// What is wrong with a schema. Each names what it is about and the bound it breaks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Problem {
     /// The receiver cannot work with its settings.
     Receiver(receiver::ConfigError),
@@ -141,6 +152,11 @@ pub enum Problem {
     OverrunLimitTooFar,
     /// A stop at the advisory travel, begun at the late bound, would pass the overrun limit.
     LateBoundBeyondOverrun,
+    /// A baseline has no deviation, or its mean is not below the advisory limit.
+    Baseline {
+        /// Which data set.
+        kind: stop_time::StopKind,
+    },
     /// The bounds of the compensation are not both positive.
     CompensationBounds,
     /// The release debounce is above 5 ms.
@@ -153,6 +169,7 @@ pub enum Problem {
 
 /// What a limit limits.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Quantity {
     /// Stopping time.
     Time,
@@ -165,6 +182,7 @@ pub type Problems = heapless::Vec<Problem, PROBLEMS_MAX>;
 
 /// Settings that have been checked as a whole.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Settings {
     schema: Schema,
     receiver: receiver::Config,
@@ -264,6 +282,18 @@ fn check_limits(schema: &Schema, note: &mut impl FnMut(Problem)) {
                 kind,
                 quantity: Quantity::Travel,
             });
+        }
+    }
+    let baselines = [
+        (stop_time::StopKind::Top, schema.trend.top),
+        (stop_time::StopKind::MidStroke, schema.trend.mid_stroke),
+    ];
+    for (kind, baseline) in baselines {
+        let advisory = schema.stop.limits(kind).time_advisory;
+        let is_sound =
+            |it: stop_trend::Baseline| it.deviation > Duration::ZERO && it.time < advisory;
+        if !baseline.is_none_or(is_sound) {
+            note(Problem::Baseline { kind });
         }
     }
     let bounds = [schema.top_stop.early_bound, schema.top_stop.late_bound];

@@ -14,6 +14,7 @@ pub const CODE_MAX: u16 = 4_095;
 /// cosine winding, taken together at eight equal steps of the excitation's phase, the first at
 /// the excitation's upward zero crossing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct CarrierFrame {
     /// Sine winding, converter codes.
     pub sine: [u16; SAMPLES_PER_FRAME],
@@ -32,6 +33,7 @@ impl CarrierFrame {
 /// Carrier amplitudes of both windings after synchronous detection. 32 767 stands for a carrier
 /// that fills the converter's range (an amplitude of 2048 codes).
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct WindingAmplitudes {
     /// Sine winding, in phase with the excitation.
     pub sine: i16,

@@ -13,6 +13,7 @@ const WINDOW: usize = 32;
 
 /// The crank angles of the last ticks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SpeedWindow {
     angles: [CrankAngle; WINDOW],
     filled: usize,

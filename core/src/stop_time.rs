@@ -36,6 +36,7 @@ const fn trace_units(millidegrees: i32) -> i64 {
 
 /// The two data sets that are never mixed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum StopKind {
     /// The stop that ends a stroke at the top.
     Top,
@@ -45,6 +46,7 @@ pub enum StopKind {
 
 /// Limits of one data set, with the speed they belong to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct StopLimits {
     /// The speed at which the limits were set.
     pub speed: CrankSpeed,
@@ -60,6 +62,7 @@ pub struct StopLimits {
 
 /// Settings of the supervision.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     /// Limits of top stops.
     pub top: StopLimits,
@@ -84,6 +87,7 @@ pub const MOTION_PROOF: CrankTravel = CrankTravel::from_millidegrees(300);
 
 /// A finished stop.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct StopRecord {
     /// Its data set.
     pub kind: StopKind,
@@ -113,6 +117,7 @@ pub struct StopRecord {
 
 /// What one tick of supervision found.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Progress {
     /// No stop is running.
     Idle,
@@ -138,6 +143,7 @@ impl Progress {
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Running {
     kind: StopKind,
     requested_at: Instant,
@@ -156,6 +162,7 @@ struct Running {
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct CoilOff {
     at: Instant,
     /// Travel since the command, trace units.
@@ -167,6 +174,7 @@ struct CoilOff {
 
 /// Times one stop after another.
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct StopWatch {
     running: Option<Running>,
     trace: [i32; TRACE_LEN],
@@ -365,7 +373,7 @@ impl StopWatch {
             // When it came to rest is not known of a crank that was out of sight.
             return match run.has_gap {
                 true => Progress::AssumedStandstill,
-                false => Progress::Standstill(self.finish(run, off)),
+                false => Progress::Standstill(self.finish(config, run, off)),
             };
         }
         let latch = config.limits(run.kind).time_latch;
@@ -383,7 +391,7 @@ impl StopWatch {
         Progress::AssumedStandstill
     }
 
-    fn finish(&self, run: Running, off: CoilOff) -> StopRecord {
+    fn finish(&self, config: &Config, run: Running, off: CoilOff) -> StopRecord {
         let fit = Fit {
             trace: &self.trace,
             samples: self.samples,
@@ -391,10 +399,15 @@ impl StopWatch {
         let rest = fit.rest();
         let travel = widen(rest.saturating_sub(off.travel));
         let since_last = fit.rest_before_last(rest, off).unwrap_or(Duration::ZERO);
-        let time = run
+        let until_rest = run
             .last_sample_at
             .saturating_sub(since_last)
             .saturating_since(off.at);
+        // A crank that never moved has stopped in no time, however long it was watched.
+        let time = match travel.saturating_abs() <= config.standstill_band {
+            true => Duration::ZERO,
+            false => until_rest,
+        };
         let braking = braking_part(time, travel, off.speed);
         StopRecord {
             kind: run.kind,
@@ -553,6 +566,7 @@ impl Fit<'_> {
 /// samples before the last. Noise of the travel weighs on its root by one over the root, so each
 /// sample has the travel itself for its weight w.
 #[derive(Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Sums {
     w: i128,
     wb: i128,

@@ -22,6 +22,7 @@
 //! type [`Standstill`] stands for it.
 
 use crate::codec::{self, BLOCK_MAX, DecodeError, Decoded, Head, Stored};
+use crate::fault::FaultCode;
 use crate::stroke::Stroke;
 use core::ops::Range;
 use embedded_storage_async::nor_flash::NorFlash;
@@ -135,6 +136,18 @@ pub enum LoadError {
         /// The generation that was saved.
         saved: u32,
     },
+}
+
+impl LoadError {
+    /// The fault to begin with; none on a unit in which nothing was ever stored.
+    pub const fn fault(&self) -> Option<FaultCode> {
+        match self {
+            Self::Missing => None,
+            Self::BothDamaged(_) | Self::CopiesDiffer | Self::Stale { .. } => {
+                Some(FaultCode::SettingsInvalid)
+            }
+        }
+    }
 }
 
 /// Why a save failed, and what that leaves.

@@ -24,6 +24,7 @@
 /// Why a stop is running: a set, so that what happens during a stop adds to it and never starts it
 /// over.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct StopReasons(u8);
 
 impl StopReasons {
@@ -56,6 +57,7 @@ impl StopReasons {
 
 /// What kind of stroke a top stop ends.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Purpose {
     /// Single stroke or continuous.
     Production,
@@ -67,6 +69,7 @@ pub enum Purpose {
 
 /// The states.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Stroke {
     /// Self-test.
     PowerUp,
@@ -124,6 +127,7 @@ pub enum Stroke {
 
 /// What can happen. In the order in which events of one tick are taken.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Event {
     /// The supply fails.
     PowerFails,
@@ -177,6 +181,7 @@ pub enum Event {
 
 /// The stroking modes.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Mode {
     /// No motion.
     #[default]
@@ -210,6 +215,7 @@ impl Mode {
 
 /// Where a top stop came to rest.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Rest {
     /// Before the top window.
     Short,
@@ -223,6 +229,7 @@ pub enum Rest {
 
 /// What the guards of the table ask about.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Circumstances {
     /// The mode selected.
     pub mode: Mode,

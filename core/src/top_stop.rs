@@ -22,6 +22,7 @@ const LATER_STEP: CrankTravel = CrankTravel::from_millidegrees(200);
 
 /// The commissioned top stop.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     /// Where the slide shall rest.
     pub target: CrankAngle,
@@ -41,6 +42,7 @@ pub struct Config {
 
 /// Whether the stop command is due.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Due {
     /// The crank is still before the release angle.
     NotYet,
@@ -52,9 +54,11 @@ pub enum Due {
 
 /// The bounded compensation.
 #[derive(Clone, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Compensation {
     offset: CrankTravel,
     /// Offsets that would have brought the last stops to rest on the target, newest last.
+    #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
     wanted: heapless::Deque<CrankTravel, LATER_STOPS>,
 }
 
@@ -168,7 +172,8 @@ impl Compensation {
         last.get(count.saturating_sub(1) / 2).copied()
     }
 
-    fn judge(&self, config: &Config) -> FaultSet {
+    /// What the offset in force gives rise to.
+    pub fn judge(&self, config: &Config) -> FaultSet {
         let earlier = CrankTravel::ZERO.saturating_sub(self.offset);
         let half = CrankTravel::from_counts(config.early_bound.as_counts() / 2);
         FaultSet::EMPTY

@@ -19,6 +19,7 @@ pub const LAG_OVERSHOOT_PERMILLE: u32 = 50;
 
 /// Shares of the difference, per frame, in 2⁻³².
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     proportional: i32,
     integral: i32,
@@ -26,6 +27,7 @@ pub struct Config {
 
 /// Why no loop can be built.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum ConfigError {
     /// Bandwidth of zero, above a sixteenth of the frame rate, or so high that one frame would
     /// correct half the difference.
@@ -36,6 +38,7 @@ pub enum ConfigError {
 
 /// State of the loop.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Tracking {
     angle: ElectricalAngle,
     speed: i32,

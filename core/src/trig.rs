@@ -9,6 +9,7 @@ use crate::angle::ElectricalAngle;
 
 /// Both components were zero: there is no angle.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ZeroVector;
 
 impl core::fmt::Display for ZeroVector {

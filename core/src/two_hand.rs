@@ -19,6 +19,7 @@ pub const STATIONS_MAX: usize = 2;
 
 /// The two contacts of one palm button.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct PalmContacts {
     /// The normally open contact is closed.
     pub normally_open_closed: bool,
@@ -28,6 +29,7 @@ pub struct PalmContacts {
 
 /// One operator's pair of palm buttons. A station that is switched off is left out as a pair.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Station {
     /// The station takes part.
     pub is_active: bool,
@@ -39,6 +41,7 @@ pub struct Station {
 
 /// Times of the two-hand logic.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     /// The second hand must follow the first within this time, bound included.
     pub synchronous_within: Duration,
@@ -62,6 +65,7 @@ impl Config {
 
 /// What the hands did in this tick.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum HandEvent {
     /// All active buttons pressed together, in time, after all had been released.
     Both,
@@ -74,6 +78,7 @@ pub enum HandEvent {
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 enum State {
     WaitRelease { released_for: Duration },
     Armed,
@@ -83,6 +88,7 @@ enum State {
 
 /// The state of all stations together.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct TwoHand {
     state: State,
     disagree_for: Duration,
@@ -165,6 +171,7 @@ impl TwoHand {
 
 /// All active buttons, summed up. With no active station nothing is ever pressed.
 #[derive(Clone, Copy)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Hands {
     all_pressed: bool,
     any_pressed: bool,

@@ -10,6 +10,7 @@ pub const ELEMENTS: usize = 2;
 
 /// A signal with the instant of its last change, as an input-capture timer delivers it.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Captured {
     /// The level now.
     pub is_on: bool,
@@ -19,6 +20,7 @@ pub struct Captured {
 
 /// What one valve element reports.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ElementFeedback {
     /// The coil carries current.
     pub coil: Captured,
@@ -28,6 +30,7 @@ pub struct ElementFeedback {
 
 /// Longest times an element may take to follow its drive.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     /// From the drive's change to the coil's.
     pub coil_within: Duration,
@@ -48,6 +51,7 @@ impl Config {
 
 /// Watches both elements follow one common drive.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ValvePair {
     drive: Captured,
 }

@@ -9,6 +9,7 @@ use crate::angle::{CrankAngle, CrankTravel, ElectricalAngle};
 
 /// How the electrical angle runs when the crank turns in its normal direction.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Direction {
     /// Electrical angle increases in normal travel.
     #[default]
@@ -19,10 +20,12 @@ pub enum Direction {
 
 /// The electrical angle at top dead centre.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ZeroOffset(ElectricalAngle);
 
 /// The two heights do not lie on either side of the top.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct NotAroundTheTop;
 
 impl ZeroOffset {
@@ -71,6 +74,7 @@ impl ZeroOffset {
 
 /// What a capture asks for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct CaptureConfig {
     /// Frames at least, 2 to 100 000.
     pub frames_min: u32,
@@ -83,6 +87,7 @@ pub struct CaptureConfig {
 
 /// Why a capture gives no angle.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum CaptureRefusal {
     /// The crank was turning: the angle drifted through the capture.
     NotAtStandstill,
@@ -96,6 +101,7 @@ pub enum CaptureRefusal {
 
 /// An angle captured at standstill, one electrical angle per frame.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct AngleCapture {
     first: Option<ElectricalAngle>,
     frames: u32,

@@ -359,6 +359,7 @@ impl Bench {
                 .map_or(ChannelSet::EMPTY, |said| said.limit_channels),
             peer: None,
             second_clock: None,
+            reported: FaultSet::EMPTY,
             service: match request {
                 Request::None => Service::None,
                 Request::CaptureAngle => Service::CaptureAngle,

@@ -13,7 +13,7 @@ use stopwright_core::stop_time::{
     self, MOTION_PROOF, STANDSTILL_BAND, STANDSTILL_HOLD, StopLimits,
 };
 use stopwright_core::zero_offset::ZeroOffset;
-use stopwright_core::{contacts, motion, top_stop, two_hand, valve_pair};
+use stopwright_core::{contacts, motion, run_in, stop_trend, top_stop, two_hand, valve_pair};
 
 /// Limits over the stops of the press as new: what the rehearsals of presses B, C, E and G propose,
 /// rounded (time 1.09 to 1.10 and 1.20, travel 1.07 to 1.09 and 1.15 to 1.17).
@@ -59,6 +59,8 @@ pub(crate) fn schema(press: &Press, spm: f64) -> Schema {
             off_within: units::duration_ceil(before_ms + press.air.shift_off_ms + 15.0),
             ..valve_pair::Config::DEFAULT
         },
+        run_in: run_in::Config::DEFAULT,
+        trend: stop_trend::Config::default(),
         motion: motion::Config::with_speed_max(units::speed(1.05 * press.speed.max_spm)),
         stop: stop_time::Config {
             top: limits(&top),

@@ -310,6 +310,7 @@ impl Pair {
             limit_read_back: ChannelSet::EMPTY,
             peer,
             second_clock: None,
+            reported: FaultSet::EMPTY,
             service: Service::None,
         }
     }

@@ -33,7 +33,7 @@ pub(crate) struct Production {
 }
 
 impl Production {
-    /// In mode single at nominal speed, slide at the top.
+    /// In mode single at nominal speed, slide at the top, the brake warmed up.
     pub(crate) fn new(letter: &str) -> Self {
         let press = Press::builtin(letter).expect("a built-in press");
         let spm = press.speed.nominal_spm;
@@ -48,7 +48,13 @@ impl Production {
         bench.panel.key_turned = true;
         bench.power_up().expect("a self-test that passes");
         bench.select(Mode::Single).expect("single");
-        Self { settings, bench }
+        let mut production = Self { settings, bench };
+        // The first stops of a cold brake teach it nothing.
+        for _ in 0..settings.get().run_in.warm_up_stops {
+            let stroke = production.stroke();
+            assert_eq!(stroke.offset_deg, 0.0, "press {letter}");
+        }
+        production
     }
 
     /// Makes the brake weaker or stronger from now on.

@@ -4,10 +4,12 @@ use crate::flash::RamFlash;
 use crate::schema::{deg, ms, spm};
 use proptest::prelude::*;
 use stopwright_core::angle::CrankTravel;
+use stopwright_core::controller::{Controller, Inputs, Outputs};
 use stopwright_core::fault::{FaultCode, FaultSet, Reaction};
 use stopwright_core::fault_latch::Standing;
-use stopwright_core::journal::{Entry, Journal, JournalError, Recovered};
+use stopwright_core::journal::{Bookkeeper, Entry, Journal, JournalError, Recovered};
 use stopwright_core::poll;
+use stopwright_core::settings::Settings;
 use stopwright_core::stop_time::{StopKind, StopRecord};
 use stopwright_core::store::{LayoutError, Standstill};
 use stopwright_core::stroke::Stroke;
@@ -316,4 +318,84 @@ proptest! {
             .any(|code| !recovered.latched.contains(code));
         prop_assert!(!missing || recovered.has_gap, "bit {}: {:?}", bit, recovered);
     }
+}
+
+/// What a whole tick says, reduced to what the book is kept of.
+fn said(tick: u64, is_on: bool, latched: FaultSet, stop: Option<StopRecord>) -> Outputs {
+    let mut controller = Controller::new(
+        Settings::try_new(crate::schema::press()).expect("settings"),
+        FaultSet::EMPTY,
+    );
+    let mut outputs = controller.tick(&inputs(tick, None));
+    outputs.valve.is_on = is_on;
+    outputs.latched = latched;
+    outputs.stop = stop;
+    outputs
+}
+
+fn inputs(tick: u64, reset: Option<Standing>) -> Inputs<'static> {
+    Inputs {
+        reset,
+        ..Inputs::dead(Instant::from_micros(tick * 1_000))
+    }
+}
+
+#[test]
+fn a_stroke_a_latch_and_a_reset_are_kept_once_each_and_found_again() {
+    let fault = FaultSet::EMPTY.with(FaultCode::NoMotion);
+    let Entry::Stopped(record) = stopped(1) else {
+        unreachable!("a stop")
+    };
+    let story = [
+        (false, FaultSet::EMPTY, None, None),
+        (true, FaultSet::EMPTY, None, None),
+        (true, FaultSet::EMPTY, None, None),
+        (false, fault, None, None),
+        (false, fault, Some(record), None),
+        // A reset that clears nothing is none.
+        (false, fault, None, Some(Standing::Operator)),
+        (false, FaultSet::EMPTY, None, Some(Standing::KeyHolder)),
+    ];
+    let (mut journal, mut book) = (blank(), Bookkeeper::new(FaultSet::EMPTY));
+    let mut kept = Vec::new();
+    for (tick, (is_on, latched, stop, reset)) in (0..).zip(story) {
+        let outputs = said(tick, is_on, latched, stop);
+        for entry in book.note(&inputs(tick, reset), &outputs) {
+            run(journal.append(&entry)).expect("room");
+            kept.push(entry);
+        }
+    }
+    assert!(
+        matches!(
+            kept.as_slice(),
+            [
+                Entry::Started { .. },
+                Entry::Latched { faults, .. },
+                Entry::Stopped(_),
+                Entry::Reset {
+                    standing: Standing::KeyHolder,
+                    ..
+                },
+            ] if *faults == fault
+        ),
+        "{kept:?}"
+    );
+    let (_, recovered) = powered_up(journal.into_flash());
+    assert_eq!(recovered.faults(true), FaultSet::EMPTY);
+}
+
+#[test]
+fn what_the_journal_says_at_power_up_are_faults() {
+    let lost = Recovered::default();
+    assert_eq!(lost.faults(false), FaultSet::EMPTY);
+    assert!(lost.faults(true).contains(FaultCode::JournalGap));
+    let broken_off = Recovered {
+        is_running: true,
+        last: 4,
+        ..lost
+    };
+    assert_eq!(
+        broken_off.faults(true),
+        FaultSet::EMPTY.with(FaultCode::StoredFault)
+    );
 }

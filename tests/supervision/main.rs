@@ -9,3 +9,4 @@ mod journal;
 mod peer;
 mod schema;
 mod store;
+mod trend;

@@ -16,7 +16,7 @@ use stopwright_core::stop_time::{
     self, MOTION_PROOF, STANDSTILL_BAND, STANDSTILL_HOLD, StopLimits,
 };
 use stopwright_core::time::Duration;
-use stopwright_core::{contacts, motion, peer, top_stop, two_hand, valve_pair};
+use stopwright_core::{contacts, motion, peer, run_in, stop_trend, top_stop, two_hand, valve_pair};
 
 pub(crate) fn deg(value: i32) -> CrankAngle {
     CrankAngle::from_millidegrees(value * 1_000)
@@ -34,8 +34,8 @@ pub(crate) fn ms(value: u32) -> Duration {
     Duration::from_millis(value)
 }
 
-/// 60 strokes per minute, 60 ms of reaction and 126 ms of braking: the worked example of the
-/// sheets' stop curve (12 kg·m², 600 N·m).
+/// 60 strokes per minute, 60 ms of reaction and 126 ms of braking: the worked example of a
+/// stop curve (12 kg·m², 600 N·m).
 const CURVE: StopCurve = StopCurve {
     reaction: Duration::from_millis(60),
     braking_ns_per_spm: 2_094_395,
@@ -78,6 +78,14 @@ pub(crate) fn press() -> Schema {
             standstill_band: STANDSTILL_BAND,
             standstill_hold: STANDSTILL_HOLD,
             motion_proof: MOTION_PROOF,
+        },
+        run_in: run_in::Config::DEFAULT,
+        trend: stop_trend::Config {
+            top: Some(stop_trend::Baseline {
+                time: ms(186),
+                deviation: ms(3),
+            }),
+            mid_stroke: None,
         },
         top_stop: top_stop::Config {
             target: CrankAngle::TOP_DEAD_CENTRE,

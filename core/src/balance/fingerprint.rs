@@ -13,6 +13,7 @@ const SECTORS: u32 = 64;
 
 /// The commissioned amplitude, ready for use.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     /// A²/2¹⁵.
     squared: i32,
@@ -52,6 +53,7 @@ const fn unit(squared: i64, component: i64) -> i32 {
 
 /// The turn under way.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Fingerprint {
     /// Sectors passed, one bit each.
     passed: u64,
@@ -60,6 +62,7 @@ pub struct Fingerprint {
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Sums {
     mean: i32,
     sine: i32,
@@ -70,6 +73,7 @@ struct Sums {
 
 /// What one turn showed against the survey, in 2⁻¹⁵ of the amplitude.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Drift {
     /// Change of the amplitude.
     pub amplitude: i32,

@@ -24,11 +24,13 @@ const RESIDUE_PPM_MAX: i64 = 20_000;
 
 /// Amplitudes collected over a turn.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Survey {
     sectors: [Sector; SECTORS],
 }
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Sector {
     sine: i32,
     cosine: i32,
@@ -37,6 +39,7 @@ struct Sector {
 
 /// What a survey found.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Surveyed {
     /// The imperfections.
     pub balance: Balance,
@@ -48,6 +51,7 @@ pub struct Surveyed {
 
 /// Why a survey gives no balance.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum SurveyRefusal {
     /// The crank did not pass the whole turn.
     NotAWholeTurn {
@@ -176,6 +180,7 @@ const ONE: i64 = 1 << 30;
 
 /// The fit so far: amplitudes in 2⁻⁸ counts, ratios in 2⁻³⁰.
 #[derive(Clone, Copy)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Fit {
     sine_offset: i64,
     cosine_offset: i64,
@@ -185,6 +190,7 @@ struct Fit {
 
 /// Harmonics of the squared radius over the angle, in 2⁻³⁰ of its mean.
 #[derive(Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Harmonics {
     amplitude: i64,
     sine: i64,

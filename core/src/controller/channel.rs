@@ -19,6 +19,7 @@ const OF_ITS_ELEMENT: FaultSet = FaultSet::EMPTY
 
 /// State of the exchange.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Channel {
     peer: Peer,
     sequence: u8,

@@ -9,6 +9,7 @@ const SELECTOR: SelectorConfig = SelectorConfig::DEFAULT;
 
 /// State of the devices.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Devices {
     emergency: ContactPair,
     presence: ContactPair,

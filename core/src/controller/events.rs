@@ -16,6 +16,7 @@ const ARMED_WITHIN: Duration = Duration::from_millis(10_000);
 
 /// Events of one tick, taken in the order of [`Event`].
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Events(u32);
 
 const EVENTS: [Event; 24] = [
@@ -130,10 +131,11 @@ impl Controller {
             return Duration::ZERO;
         };
         let angles = &self.settings.get().angles;
-        let release = self.release_now();
+        // To the top, wherever the release angle lies: a window that ended there would wrap round
+        // when speed moves the release before the take-over, and free the hands while closing.
         let takeover = AngleWindow {
             from: angles.take_over,
-            to: release,
+            to: CrankAngle::from_bits(u32::MAX),
         };
         let has_turned = self.motion.travel().saturating_sub(run.from) > angles.window_before;
         events.note(

@@ -2,6 +2,7 @@
 
 use crate::angle::CrankAngle;
 use crate::contacts::Levels;
+use crate::fault::FaultSet;
 use crate::fault_latch::Standing;
 use crate::job::CheckedJob;
 use crate::limit_channels::ChannelSet;
@@ -10,11 +11,12 @@ use crate::settings::Settings;
 use crate::signal::{CarrierFrame, FRAMES_PER_TICK};
 use crate::stroke::Mode;
 use crate::time::Instant;
-use crate::two_hand::{STATIONS_MAX, Station};
-use crate::valve_pair::{ELEMENTS, ElementFeedback};
+use crate::two_hand::{PalmContacts, STATIONS_MAX, Station};
+use crate::valve_pair::{Captured, ELEMENTS, ElementFeedback};
 
 /// The contacts of the mode selector, one for each mode.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Selector(u8);
 
 impl Selector {
@@ -36,6 +38,7 @@ impl Selector {
 
 /// What commissioning asks of the controller.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Service<'a> {
     /// Nothing.
     #[default]
@@ -50,6 +53,7 @@ pub enum Service<'a> {
 
 /// Everything the controller sees in one tick. Binary facts are positive: true permits.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Inputs<'a> {
     /// End of the last carrier frame.
     pub now: Instant,
@@ -101,6 +105,59 @@ pub struct Inputs<'a> {
     pub peer: Option<Received>,
     /// A second oscillator, to compare the tick clock with.
     pub second_clock: Option<Instant>,
+    /// Faults found by what runs outside the tick: store, journal, press identity, memory test.
+    pub reported: FaultSet,
     /// Commissioning.
     pub service: Service<'a>,
+}
+
+impl Inputs<'_> {
+    /// Nothing connected: no signal, nothing permitted. What a board starts from.
+    pub const fn dead(now: Instant) -> Self {
+        const OFF: Levels = Levels {
+            first: false,
+            second: false,
+        };
+        const NO_STATION: Station = Station {
+            is_active: false,
+            left: PalmContacts::RELEASED,
+            right: PalmContacts::RELEASED,
+        };
+        const NOT_SHIFTED: Captured = Captured {
+            is_on: false,
+            changed_at: Instant::from_micros(0),
+        };
+        Self {
+            now,
+            frames: [CarrierFrame::SILENT; FRAMES_PER_TICK],
+            second_frames: [CarrierFrame::SILENT; FRAMES_PER_TICK],
+            index_closed: false,
+            supply_ok: false,
+            stations: [NO_STATION; STATIONS_MAX],
+            selector: Selector(0),
+            emergency_chain: OFF,
+            stop_control_closed: false,
+            presence: OFF,
+            guards: OFF,
+            motor_forward: false,
+            drive_at_rest: false,
+            clutch_air_ok: false,
+            counterbalance_air_ok: false,
+            auxiliaries_ok: false,
+            key_turned: false,
+            valve: [ElementFeedback {
+                coil: NOT_SHIFTED,
+                shifted: NOT_SHIFTED,
+            }; ELEMENTS],
+            arm_pressed: false,
+            top_stop_pressed: false,
+            reset: None,
+            test_angle: None,
+            limit_read_back: ChannelSet::EMPTY,
+            peer: None,
+            second_clock: None,
+            reported: FaultSet::EMPTY,
+            service: Service::None,
+        }
+    }
 }

@@ -6,6 +6,7 @@ use crate::fault::{FaultCode, FaultSet, Reaction};
 use crate::fault_latch::Evidence;
 use crate::motion::Expectation;
 use crate::receiver::CrankReading;
+use crate::run_in::Condition;
 use crate::stop_time::{Progress, StopRecord};
 use crate::stroke::{Purpose, Rest, StopReasons, Stroke};
 use crate::time::Instant;
@@ -13,7 +14,7 @@ use crate::valve_pair::coil_off_since;
 
 /// Share of a speed by which a stop may differ from the commissioned speed and still be learnt
 /// from: one twentieth.
-const LEARN_SPEED_SHARE: i32 = 20;
+const LEARN_SPEED_SHARE: u32 = 20;
 
 impl Controller {
     pub(super) fn judge(
@@ -127,7 +128,15 @@ impl Controller {
     }
 
     /// Latches what was found; then, at standstill, clears what a reset may clear.
-    pub(super) fn latch_and_reset(&mut self, found: FaultSet, inputs: &Inputs<'_>) -> FaultSet {
+    pub(super) fn latch_and_reset(
+        &mut self,
+        found: FaultSet,
+        stop_ended: bool,
+        inputs: &Inputs<'_>,
+    ) -> FaultSet {
+        if stop_ended {
+            self.latch.end_of_stop();
+        }
         let raised = self.raise(found, inputs.now);
         if let Some(standing) = inputs.reset.filter(|_| self.stroke.is_standing()) {
             self.latch.reset(standing, found);
@@ -152,30 +161,42 @@ impl Controller {
         self.latch.raise(found, evidence)
     }
 
-    /// Feeds a healthy top stop of production to the compensation.
+    /// What a stop teaches: counted for the condition of the brake in any case; followed for slow
+    /// change, and a top stop of production given to the compensation, when it was healthy and the
+    /// brake steady.
     pub(super) fn learn(&mut self, stop: Option<&StopRecord>, found: FaultSet) -> FaultSet {
         let settings = self.settings.get();
+        let Some(stop) = stop else {
+            self.run_in.pass(&settings.run_in, TICK);
+            return FaultSet::EMPTY;
+        };
+        let condition = self.run_in.condition(&settings.run_in);
+        self.run_in.stopped();
+        let standing = self
+            .trend
+            .judge()
+            .union(self.compensation.judge(&settings.top_stop));
+        let is_advised = |reaction| reaction == Reaction::Advise;
+        let is_healthy = found.reaction().is_none_or(is_advised) && self.latch.latched().is_empty();
+        if condition != Condition::Steady || !is_healthy {
+            return standing;
+        }
+        let drift = self.trend.take(&settings.trend, &settings.stop, stop);
+        if !self.teaches_the_release(stop) {
+            return drift.union(self.compensation.judge(&settings.top_stop));
+        }
+        drift.union(self.compensation.learn(&settings.top_stop, stop.rest_angle))
+    }
+
+    /// A top stop of production at about the commissioned speed.
+    fn teaches_the_release(&self, stop: &StopRecord) -> bool {
         let is_production = self.stroke
             == Stroke::TopStopping {
                 purpose: Purpose::Production,
                 reasons: StopReasons::NONE,
             };
-        let is_healthy = found
-            .reaction()
-            .is_none_or(|reaction| reaction == Reaction::Advise)
-            && self.latch.latched().is_empty();
-        let (Some(stop), true, true) = (stop, is_production, is_healthy) else {
-            return FaultSet::EMPTY;
-        };
-        let commissioned = settings.top_stop.speed.as_counts_per_ms();
-        let off = stop
-            .speed
-            .as_counts_per_ms()
-            .saturating_sub(commissioned)
-            .saturating_abs();
-        if off > commissioned / LEARN_SPEED_SHARE {
-            return FaultSet::EMPTY;
-        }
-        self.compensation.learn(&settings.top_stop, stop.rest_angle)
+        let commissioned = self.settings.get().top_stop.speed.as_counts_per_ms();
+        let off = stop.speed.as_counts_per_ms().abs_diff(commissioned);
+        is_production && off <= commissioned.unsigned_abs() / LEARN_SPEED_SHARE
     }
 }

@@ -7,6 +7,7 @@ use crate::interlock::Permit;
 use crate::limit_channels::ChannelSet;
 use crate::peer::Message;
 use crate::receiver::CrankPosition;
+use crate::run_in::Condition;
 use crate::stop_time::StopRecord;
 use crate::stroke::{Mode, Stroke};
 use crate::time::Duration;
@@ -14,6 +15,7 @@ use crate::zero_offset::CaptureRefusal;
 
 /// An electrical angle captured at standstill.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct CapturedAngle {
     /// Mean of the capture.
     pub angle: ElectricalAngle,
@@ -23,6 +25,7 @@ pub struct CapturedAngle {
 
 /// The answer to a [`Service`](super::Service).
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum ServiceReply {
     /// Nothing was asked, or it is under way.
     #[default]
@@ -46,6 +49,7 @@ pub enum ServiceReply {
 
 /// The drive of both valve elements: `is_on` from `after` the end of the tick's inputs.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ValveDrive {
     /// Level to take.
     pub is_on: bool,
@@ -55,6 +59,7 @@ pub struct ValveDrive {
 
 /// Everything the controller says in one tick.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Outputs {
     /// Valve drive, the same for both elements.
     pub valve: ValveDrive,
@@ -86,6 +91,8 @@ pub struct Outputs {
     pub authority_percent: u8,
     /// What the compensation adds to the release angle.
     pub compensation: CrankTravel,
+    /// What the brake is going through.
+    pub condition: Condition,
     /// Limit channels that are on at the end of this tick; [`Controller::limit_change_after`] says
     /// when in it they change.
     ///

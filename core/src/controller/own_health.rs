@@ -9,6 +9,7 @@ use crate::settings::Settings;
 
 /// State of the watch.
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct OwnHealth {
     ticks: TickWatch,
     settings: SettingsWatch,

@@ -32,6 +32,7 @@ const CONTRADICTIONS: FaultSet = FaultSet::EMPTY
 
 /// State of the sensing.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Sensing {
     first: Receiver,
     second: Receiver,
@@ -47,6 +48,7 @@ pub(super) struct Sensing {
 
 /// The capture under way, and for how long.
 #[derive(Clone, Copy, Debug, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Capture {
     first: AngleCapture,
     second: AngleCapture,

@@ -7,6 +7,7 @@ use crate::job::CheckedJob;
 use crate::limit_channels::LimitChannels;
 use crate::motion::Motion;
 use crate::speed_window::SpeedWindow;
+use crate::stop_trend::StopTrend;
 use crate::top_stop::Compensation;
 use crate::zero_offset::CaptureRefusal;
 
@@ -57,6 +58,8 @@ impl Controller {
         self.motion = Motion::new();
         self.window = SpeedWindow::new();
         self.compensation = Compensation::new();
+        self.trend = StopTrend::new();
+        self.run_in.begin_bedding();
         self.limit_channels = LimitChannels::new();
         self.own_health.adopt(&self.settings);
     }

@@ -32,6 +32,7 @@ pub struct SamplePair {
 
 /// A 12-bit converter.
 #[derive(Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SpiConverter<S> {
     bus: S,
     sine: Command,
@@ -73,6 +74,7 @@ impl<S: SpiDevice> SpiConverter<S> {
 /// Collects the sample pairs of one excitation period. The first belongs to the excitation's upward
 /// zero crossing: [`restart`](Self::restart) there.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct FrameBuilder {
     frame: CarrierFrame,
     filled: usize,
@@ -120,6 +122,7 @@ impl FrameBuilder {
 
 /// Collects the frames of one tick.
 #[derive(Clone, Debug, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct TickBuilder {
     frames: heapless::Vec<CarrierFrame, FRAMES_PER_TICK>,
 }

@@ -17,6 +17,7 @@ pub enum Polarity {
 /// A binary fact at a pin. Facts are positive: yes permits. A broken wire should read as no, which
 /// is what the polarity has to be chosen for.
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Input<P> {
     pin: P,
     polarity: Polarity,
@@ -25,6 +26,7 @@ pub struct Input<P> {
 
 /// The two channels of one device.
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct InputPair<A, B> {
     first: Input<A>,
     second: Input<B>,
@@ -37,6 +39,7 @@ pub struct OutputFault;
 
 /// The drives of both valve elements, high for on.
 #[derive(Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ValveOutputs<A, B> {
     first: A,
     second: B,
@@ -44,6 +47,7 @@ pub struct ValveOutputs<A, B> {
 
 /// The drives of the first `N` limit channels, high for on.
 #[derive(Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct LimitOutputs<P, const N: usize> {
     pins: [P; N],
 }

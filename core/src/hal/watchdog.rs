@@ -19,6 +19,7 @@ pub trait Watchdog {
 
 /// A watchdog that is serviced by an edge on a pin, one each time.
 #[derive(Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct PinWatchdog<P> {
     pin: P,
     is_high: bool,

@@ -11,6 +11,7 @@ const TICKS: usize = 5;
 
 /// The bounds of an acceleration.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Config {
     /// Greatest healthy change of speed over [`TICKS`], counts a frame.
     change: u32,
@@ -30,6 +31,7 @@ impl Config {
 
 /// The speeds at the ends of the latest ticks, counts a frame, the latest first.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct AccelerationWatch([i32; TICKS]);
 
 impl AccelerationWatch {

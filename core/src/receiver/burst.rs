@@ -6,6 +6,7 @@ const QUIET_FRAMES: u8 = 10;
 
 /// The burst under way, if there is one.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Burst {
     /// Frames since it began, good ones included; 0 when there is none.
     age: u16,

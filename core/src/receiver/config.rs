@@ -13,6 +13,7 @@ use crate::zero_offset::{Direction, ZeroOffset};
 
 /// Settings of a receiver as they are stored and read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Settings {
     /// Carrier frequency in hertz, 1000 to 20 000; one frame a period. It is
     /// [`FRAMES_PER_TICK`] times the tick rate.
@@ -116,6 +117,7 @@ impl Default for Settings {
 
 /// Why settings cannot work; each names the setting and what is allowed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum ConfigError {
     /// `carrier_hz` is outside 1000 to 20 000, or is not a whole number of microseconds a period.
     Carrier,
@@ -204,6 +206,7 @@ impl core::error::Error for ConfigError {}
 
 /// A receiver's configuration: settings that hold together, in the units the frames need.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     pub(super) demodulator: demodulator::Config,
     pub(super) balance: balance::Config,

@@ -19,6 +19,7 @@ const EDGES: u8 = 20;
 
 /// What the switch is held to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct IndexSettings {
     /// The arc over which the switch is closed, as learned at commissioning; 4 to 350 degrees.
     pub closed: AngleWindow,
@@ -36,6 +37,7 @@ pub struct IndexSettings {
 
 /// Why index settings cannot work.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum IndexConfigError {
     /// The closed arc is below 4 or above 350 degrees, or narrower than twice the tolerance.
     Window,
@@ -67,6 +69,7 @@ impl core::error::Error for IndexConfigError {}
 
 /// Index settings that hold together.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct IndexConfig {
     closed: AngleWindow,
     tolerance: i64,
@@ -127,14 +130,18 @@ const fn counts(millidegrees: u32) -> i64 {
 
 /// State of the index switch's watch.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct IndexWatch {
     before: Option<(bool, CrankReading)>,
+    /// The latest edge made its kind scatter too widely: it stands until the next edge.
+    wanders: bool,
     closing: Scatter,
     opening: Scatter,
 }
 
 /// The range over which the latest edges of one kind lie, as travel from their place.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Scatter {
     edges: u8,
     low: i64,
@@ -151,6 +158,7 @@ impl IndexWatch {
         };
         Self {
             before: None,
+            wanders: false,
             closing: NONE,
             opening: NONE,
         }
@@ -167,11 +175,13 @@ impl IndexWatch {
             self.before = None;
             return FaultSet::EMPTY;
         };
-        let wanders = self.edge(config, is_closed, reading);
+        if let Some(wanders) = self.edge(config, is_closed, reading) {
+            self.wanders = wanders;
+        }
         self.before = Some((is_closed, *reading));
         let contradiction = config.contradiction_of(is_closed, reading);
         FaultSet::EMPTY
-            .with_if(FaultCode::IndexWanders, wanders)
+            .with_if(FaultCode::IndexWanders, self.wanders)
             .with_if(
                 FaultCode::IndexShifted,
                 contradiction > config.tolerance && contradiction <= config.contradiction,
@@ -183,14 +193,17 @@ impl IndexWatch {
     }
 
     /// Whether an edge passed in normal travel between the last tick and this one has made the
-    /// scatter of its kind too wide.
-    fn edge(&mut self, config: &IndexConfig, is_closed: bool, reading: &CrankReading) -> bool {
-        let Some((was_closed, before)) = self.before else {
-            return false;
-        };
+    /// scatter of its kind too wide; none when no edge was passed.
+    fn edge(
+        &mut self,
+        config: &IndexConfig,
+        is_closed: bool,
+        reading: &CrankReading,
+    ) -> Option<bool> {
+        let (was_closed, before) = self.before?;
         let travel = reading.angle().offset_from(before.angle()).as_counts();
         if was_closed == is_closed || travel <= 0 {
-            return false;
+            return None;
         }
         let (scatter, place) = if is_closed {
             (&mut self.closing, config.closed.from)
@@ -205,7 +218,7 @@ impl IndexWatch {
             .as_counts()
             .saturating_sub(travel / 2);
         let unknown = travel.saturating_add(lag.as_counts());
-        scatter.add(middle) > config.wander.saturating_add(unknown)
+        Some(scatter.add(middle) > config.wander.saturating_add(unknown))
     }
 }
 

@@ -26,6 +26,7 @@ const fn in_turns(amplitude: u32) -> u32 {
 
 /// For how long the amplitudes have stood still to the last count, tick by tick.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Liveness {
     amplitudes: WindingAmplitudes,
     sine: Standstill,
@@ -38,6 +39,7 @@ pub(super) struct Liveness {
 
 /// One winding's repetition.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Standstill {
     ticks: u8,
     /// By how much the winding ought to have changed since it began to repeat.

@@ -10,6 +10,7 @@ use crate::tracking::Tracking;
 
 /// An angle, a speed and the instant they hold for. Only a receiver makes one.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct CrankReading {
     angle: CrankAngle,
     speed: CrankSpeed,
@@ -91,6 +92,7 @@ impl CrankReading {
 
 /// The crank position, if there is one.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum CrankPosition {
     /// Angle and speed may be used.
     Trusted(CrankReading),
@@ -111,10 +113,19 @@ impl CrankPosition {
             Self::Untrusted { .. } => None,
         }
     }
+
+    /// The last reading that was trusted, this tick's or an earlier one: evidence.
+    pub const fn last(&self) -> Option<&CrankReading> {
+        match self {
+            Self::Trusted(reading) => Some(reading),
+            Self::Untrusted { last, .. } => last.as_ref(),
+        }
+    }
 }
 
 /// What the latest frame showed: the evidence of a signal check.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SignalEvidence {
     /// In-phase amplitudes as detected.
     pub raw: WindingAmplitudes,
@@ -135,6 +146,7 @@ pub struct SignalEvidence {
 
 /// What a reading is made of.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Trace {
     pub(super) tracking: Tracking,
     /// Middle of the latest frame.

@@ -12,6 +12,7 @@ const TICKS: u8 = 3;
 
 /// What the second receiver is set to, and held to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SecondSettings {
     /// The receiver itself.
     pub receiver: Settings,
@@ -22,6 +23,7 @@ pub struct SecondSettings {
 
 /// Why settings of a second receiver cannot work.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum SecondConfigError {
     /// The receiver cannot work with its settings.
     Receiver(ConfigError),
@@ -42,6 +44,7 @@ impl core::error::Error for SecondConfigError {}
 
 /// Settings of a second receiver that hold together.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SecondConfig {
     receiver: Config,
     difference: CrankTravel,
@@ -72,6 +75,7 @@ impl SecondConfig {
 
 /// State of the comparison.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Comparison {
     apart: u8,
 }

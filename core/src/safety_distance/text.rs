@@ -5,6 +5,7 @@ use super::Rule;
 
 /// Where the wording of a rule stands with us.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Standing {
     /// The formula was read in a public copy or an official restatement.
     Read,
@@ -14,6 +15,7 @@ pub enum Standing {
 
 /// A rule in words.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct RuleText {
     /// Short name for commands and files.
     pub name: &'static str,

@@ -1,7 +1,7 @@
 //! From evidence to settings: limits by the proposal, release angle by the search, bounds of the
 //! compensation, angles of the stroke, and the guards with their distances.
 
-use crate::limits::{Limits, Position, Proposal};
+use crate::limits::{LimitSet, Limits, Position, Proposal};
 use crate::press::Press;
 use crate::rehearse::matrix::MID_STROKE_DEG;
 use crate::rehearse::preparation;
@@ -12,6 +12,7 @@ use stopwright_core::safety_distance::{Approach, Distance, Rule};
 use stopwright_core::settings::{Angles, Guard, Schema, Stage};
 use stopwright_core::stop_curve;
 use stopwright_core::stop_time::StopLimits;
+use stopwright_core::stop_trend;
 use stopwright_core::top_stop;
 use stopwright_core::valve_pair;
 
@@ -24,6 +25,8 @@ pub(super) const OVERRUN_SOURCE: &str = "15 degrees: Japan, structural standard 
      curtain starts the stroke); often quoted for Europe, from memory. Local codes govern.";
 /// Least room the compensation is given later, degrees; or two standard deviations of the rest.
 const LATE_LEAST_DEG: f64 = 1.0;
+/// Scatter below this is the measurement's own, ms.
+const DEVIATION_LEAST_MS: f64 = 0.5;
 /// Bounds on a valve element: its mean, and six deviations or this, ms.
 const VALVE_ROOM_LEAST_MS: f64 = 15.0;
 
@@ -57,11 +60,29 @@ pub(super) fn settings(base: &Schema, evidence: &Evidence<'_>) -> Option<Schema>
     schema.stop.curve = curve.map_or(schema.stop.curve, |curve| core_curve(curve, 0.0));
     schema.stop.top = stop_limits(evidence.top_spm, &top.time_ms, &top.travel_deg);
     schema.stop.mid_stroke = stop_limits(evidence.mid_spm, &mid.time_ms, &mid.travel_deg);
+    schema.trend = stop_trend::Config {
+        top: baseline(top),
+        mid_stroke: baseline(mid),
+    };
     schema.top_stop = top_stop_of(evidence, &top.travel_deg);
     schema.angles = angles(evidence.rest_deviation_deg);
     schema.guards = guards(evidence.press, evidence.rules);
     schema.valve_pair = valve_bounds(evidence.shift_off_ms);
     Some(schema)
+}
+
+/// Mean and deviation over cold and warm stops together.
+fn baseline(set: &LimitSet) -> Option<stop_trend::Baseline> {
+    let drift_ms = set.time_ms.drift.unwrap_or(0.0).abs();
+    let within_ms = set
+        .cells
+        .iter()
+        .map(|cell| cell.time_ms.deviation)
+        .fold(DEVIATION_LEAST_MS, f64::max);
+    Some(stop_trend::Baseline {
+        time: units::duration(set.time_ms.baseline - drift_ms / 2.0),
+        deviation: units::duration(within_ms.hypot(drift_ms / 2.0)),
+    })
 }
 
 fn stop_limits(spm: f64, time_ms: &Limits, travel_deg: &Limits) -> StopLimits {

@@ -11,7 +11,7 @@ use stopwright_core::stop_curve::StopCurve;
 use stopwright_core::stop_time::{
     self, MOTION_PROOF, STANDSTILL_BAND, STANDSTILL_HOLD, StopLimits,
 };
-use stopwright_core::{contacts, motion, top_stop, two_hand, valve_pair};
+use stopwright_core::{contacts, motion, run_in, stop_trend, top_stop, two_hand, valve_pair};
 
 /// Healthy acceleration is clutch torque over inertia; this much more is still not a fault.
 const ACCELERATION_RESERVE: f64 = 1.5;
@@ -58,6 +58,8 @@ pub(super) fn from_data_plate(press: &Press) -> Schema {
             standstill_hold: STANDSTILL_HOLD,
             motion_proof: MOTION_PROOF,
         },
+        run_in: run_in::Config::DEFAULT,
+        trend: stop_trend::Config::default(),
         top_stop: predicted_top_stop(press, press.speed.nominal_spm),
         angles: provisional_angles(),
         control_response: units::duration_ceil(control_response_ms(press)),

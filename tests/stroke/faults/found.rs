@@ -1,0 +1,103 @@
+//! What the rig has found, and the core does now.
+
+use super::rig::Rig;
+use super::settings::{deg, plain};
+use stopwright_core::angle::CrankTravel;
+use stopwright_core::fault::FaultCode;
+use stopwright_core::fault_latch::Standing;
+use stopwright_core::settings::Schema;
+use stopwright_core::stroke::{Mode, Stroke};
+use stopwright_core::time::Duration;
+
+/// A press that is released at 203 degrees, just past its take-over angle, and comes to rest at the
+/// top after 157 degrees.
+fn long_stop() -> Schema {
+    let mut schema = plain();
+    schema.top_stop.release = deg(203);
+    schema.top_stop.curve.reaction = Duration::from_millis(213);
+    schema.top_stop.curve.braking_ns_per_spm = 7_440_000;
+    schema
+}
+
+/// The window in which take-over counts must not wrap round when speed moves the release angle
+/// before the take-over angle: the hands would be free while the slide closes.
+#[test]
+fn a_stroke_a_little_too_fast_is_not_taken_over_while_it_closes() {
+    let mut rig = Rig::new(long_stop());
+    // 65 strokes per minute instead of 60, and far below the speed that is a fault.
+    rig.crank.drive_deg_s = 390.0;
+    rig.stroke_to(150.0);
+    assert!(rig.crank.angle_deg < 180.0);
+    assert_eq!(rig.outputs.stroke, Stroke::Closing);
+    rig.let_go();
+    rig.run_ms(10);
+    assert!(
+        !rig.outputs.valve.is_on,
+        "hands off, the slide closes, the valve is on"
+    );
+}
+
+/// A crank that stalls in mid-stroke, or a converter that freezes where the bound on acceleration
+/// is too wide to show it, leaves the valve on without end.
+#[test]
+fn a_driven_crank_that_is_seen_to_stand_stops_the_press() {
+    let mut rig = Rig::new(plain());
+    rig.stroke_to(90.0);
+    for speed_deg_s in (0..36).rev().map(|tens| f64::from(tens) * 10.0) {
+        rig.crank.forced_deg_s = Some(speed_deg_s);
+        rig.run_ms(5);
+    }
+    rig.run_ms(1_000);
+    assert!(!rig.outputs.valve.is_on, "{:?}", rig.outputs.stroke);
+}
+
+/// The travel that was the fault is counted on for as long as the press stands.
+#[test]
+fn motion_at_rest_can_be_reset_once_the_crank_stands_again() {
+    let mut rig = Rig::new(plain());
+    rig.select(Mode::Single);
+    rig.crank.forced_deg_s = Some(30.0);
+    rig.until("the fault", |outputs| {
+        outputs.latched.contains(FaultCode::MotionAtRest)
+    });
+    rig.mend();
+    rig.run_ms(5_000);
+    rig.inputs.reset = Some(Standing::Recommissioned);
+    rig.tick();
+    assert!(!rig.is_latched(FaultCode::MotionAtRest));
+}
+
+/// The table says of advice that it goes with its condition: one slow stop, then a good one.
+#[test]
+fn advice_goes_with_its_condition() {
+    let mut rig = Rig::new(plain());
+    rig.crank.reaction_ms = 86.0;
+    rig.stroke();
+    assert!(rig.outputs.advice.contains(FaultCode::StopTimeAdvisory));
+    rig.crank.reaction_ms = 60.0;
+    rig.run_ms(100);
+    rig.stroke();
+    assert!(rig.outputs.stroke.is_standing() && rig.outputs.latched.is_empty());
+    assert!(!rig.outputs.advice.contains(FaultCode::StopTimeAdvisory));
+}
+
+/// A crank that never moved has stopped in no time, not in the time for which it is watched.
+#[test]
+fn a_tap_that_moves_nothing_is_no_slow_stop() {
+    for tap_ms in [1, 10] {
+        let mut rig = Rig::new(plain());
+        rig.select(Mode::Single);
+        rig.press_both();
+        rig.until("the valve to go on", |outputs| outputs.valve.is_on);
+        rig.run_ms(tap_ms);
+        rig.let_go();
+        rig.until("the stop to end", |outputs| outputs.stop.is_some());
+        let stop = rig.outputs.stop.expect("waited for");
+        assert!(stop.stopping_travel < CrankTravel::from_millidegrees(100));
+        assert!(
+            stop.stopping_time < Duration::from_millis(20),
+            "{tap_ms} ms: {:?}",
+            stop.stopping_time
+        );
+    }
+}
