@@ -192,7 +192,7 @@ impl Controller {
         flow.pass(Checkpoint::Judge);
 
         let peer = self.settings.get().peer.as_ref();
-        found = found.union(self.channel.compare(peer, inputs, reading));
+        found = self.channel.compare(peer, inputs, reading, found);
         flow.pass(Checkpoint::Compare);
 
         let raised = self.latch_and_reset(found, stop.is_some(), inputs);

@@ -287,7 +287,7 @@ fault_table! {
         "No good message of the other channel came for three ticks.",
         "One channel alone sees only what it can see itself.",
         "The other controller, its supply, the line between the two.";
-    PeerDisagrees = 95, ImmediateStop, KeyHolder, "3 ticks for angle and speed, 10 for the rest", "channels disagree",
+    PeerDisagrees = 95, ImmediateStop, KeyHolder, "3 ticks for angle and speed, 10 for trust, 60 for what is done and permitted, 90 for the end of a stop, 1 s for the clocks", "channels disagree",
         "Angle, speed, trust, stroke, permit or clock of the two channels differ by more than health explains.",
         "One of the two is wrong, and nothing tells which.",
         "Inputs wired to one channel only, both resolvers, settings of both.";

@@ -8,7 +8,9 @@
 //! Angle and speed are compared within a tolerance that grows with speed (the dating is only so
 //! good) and with what an acceleration may do in the meantime: no healthy press at any of its
 //! speeds may trip it. What the stroke is doing and what is permitted may differ for a few ticks,
-//! since the channels sample inputs at different instants. A silent peer is a peer that disagrees.
+//! since the channels sample inputs at different instants; and for as long as the crank takes for
+//! the tolerance of the angle, since each releases and mutes at an angle that it sees itself. A
+//! silent peer is a peer that disagrees.
 //!
 //! A start needs the permit of both; each channel drives its own valve element. This is the
 //! structure that ISO 13849-1 calls category 3 or 4; the model claims no performance level.
@@ -93,9 +95,11 @@ pub struct Config {
     pub clock_permille: u32,
     /// Angle or speed may be out of tolerance for this many ticks.
     pub angle_ticks: u8,
-    /// Phase may differ for this many ticks.
+    /// Whether the valve is driven may differ for this many ticks, and for those in which the crank
+    /// turns through [`Config::angle`], 50 at most.
     pub phase_ticks: u8,
-    /// Consent to run, muting and trust may differ for this many ticks.
+    /// Consent to run, muting and trust may differ for this many ticks; consent and muting also for
+    /// those in which the crank turns through [`Config::angle`].
     pub consent_ticks: u8,
     /// So many ticks may pass without a good message.
     pub silent_ticks: u8,
@@ -161,9 +165,19 @@ pub struct Peer {
     speed_for: u8,
     trust_for: u8,
     phase_for: u8,
+    end_for: u8,
     consent_for: u8,
 }
 
+/// One channel may see the end of a stop so many ticks before the other. A crank counts as standing
+/// once it stays in a band of 0.3 degrees either way; how much of the last 0.6 degrees that leaves
+/// out depends on where the band happens to lie. The softest brake of the built-in presses, 600
+/// degrees per second squared on H, takes 45 ms for them; twice that.
+const END_TICKS: u8 = 90;
+/// The crank turns through the tolerance of the angle in this many ticks, or counts as if it did.
+const ANGLE_PASSES_IN_TICKS_MAX: i64 = 50;
+/// A crank slower than this stands, as far as the passing of an angle goes.
+const STANDS_BELOW: CrankSpeed = CrankSpeed::from_milli_spm(1_000);
 /// The clocks are compared over this time.
 const CLOCK_OVER: Duration = Duration::from_millis(500);
 
@@ -328,6 +342,21 @@ impl Config {
         CrankTravel::from_millidegrees(i32::try_from(millidegrees).unwrap_or(i32::MAX))
     }
 
+    /// Ticks in which a crank at `speed` turns through the tolerance of the angle: so much sooner
+    /// one channel may pass an angle than the other. None of a crank that stands.
+    fn angle_passes_in(&self, speed: Option<CrankSpeed>) -> u8 {
+        let speed = speed.unwrap_or(CrankSpeed::ZERO).saturating_abs();
+        if speed < STANDS_BELOW {
+            return 0;
+        }
+        let ticks = self
+            .angle
+            .as_counts()
+            .checked_div(i64::from(speed.as_counts_per_ms()))
+            .map_or(0, |ticks| ticks.min(ANGLE_PASSES_IN_TICKS_MAX));
+        u8::try_from(ticks).unwrap_or(0)
+    }
+
     /// Widest healthy difference of the speeds, with a message of `age`.
     fn speed_within(&self, age: Duration) -> CrankSpeed {
         // 1 degree/s² over 1 µs is 10⁻⁶ degree/s, and 6 degrees/s are one stroke per minute.
@@ -354,6 +383,7 @@ impl Peer {
             speed_for: 0,
             trust_for: 0,
             phase_for: 0,
+            end_for: 0,
             consent_for: 0,
         }
     }
@@ -405,7 +435,7 @@ impl Peer {
             return Err(Disagreement::Silent);
         }
         self.compare(config, own, &last);
-        self.verdict(config)
+        self.verdict(config, own)
     }
 
     /// A message that repeats the last sequence is an old one: whoever sent it has stopped.
@@ -466,20 +496,25 @@ impl Peer {
         count(&mut self.angle_for, angle_differs);
         count(&mut self.speed_for, speed_differs);
         count(&mut self.trust_for, trust_differs);
-        count(&mut self.phase_for, own.phase != message.phase);
+        let is_driven = |phase| phase == Phase::Driven;
+        let drive_differs = is_driven(own.phase) != is_driven(message.phase);
+        count(&mut self.phase_for, drive_differs);
+        let end_differs = own.phase != message.phase && !drive_differs;
+        count(&mut self.end_for, end_differs);
         count(&mut self.consent_for, consent_differs);
     }
 
-    fn verdict(&self, config: &Config) -> Result<(), Disagreement> {
+    fn verdict(&self, config: &Config, own: &Own) -> Result<(), Disagreement> {
+        let passing = config.angle_passes_in(own.crank.map(|(_, speed)| speed));
+        let phase_ticks = config.phase_ticks.saturating_add(passing);
+        let consent_ticks = config.consent_ticks.saturating_add(passing);
         let findings = [
             (self.angle_for > config.angle_ticks, Disagreement::Angle),
             (self.speed_for > config.angle_ticks, Disagreement::Speed),
             (self.trust_for > config.consent_ticks, Disagreement::Trust),
-            (self.phase_for > config.phase_ticks, Disagreement::Phase),
-            (
-                self.consent_for > config.consent_ticks,
-                Disagreement::Consent,
-            ),
+            (self.phase_for > phase_ticks, Disagreement::Phase),
+            (self.end_for > END_TICKS, Disagreement::Phase),
+            (self.consent_for > consent_ticks, Disagreement::Consent),
             (self.clock_differs, Disagreement::Clock),
         ];
         match findings.into_iter().find(|(is_found, _)| *is_found) {
@@ -545,6 +580,9 @@ mod tests {
     fn each_difference_is_named_when_its_ticks_are_over_and_not_before() {
         // Ticks in a row that it may last, from the hundredth on.
         type Case = (u64, Disagreement, fn(&mut Message));
+        let speed = own(100).crank.map(|(_, speed)| speed);
+        let passing = 10u64.wrapping_add(u64::from(CONFIG.angle_passes_in(speed)));
+        assert!(passing > 10);
         let cases: [Case; 7] = [
             (3, Disagreement::Angle, |message| {
                 let (angle, speed) = message.crank.unwrap_or_default();
@@ -556,13 +594,13 @@ mod tests {
                 message.crank = Some((angle, CrankSpeed::from_milli_spm(180_000)));
             }),
             (10, Disagreement::Trust, |message| message.crank = None),
-            (10, Disagreement::Phase, |message| {
+            (passing, Disagreement::Phase, |message| {
                 message.phase = Phase::Standing
             }),
-            (10, Disagreement::Consent, |message| {
+            (passing, Disagreement::Consent, |message| {
                 message.consent.run = false
             }),
-            (10, Disagreement::Consent, |message| {
+            (passing, Disagreement::Consent, |message| {
                 message.consent.is_muted = true
             }),
             // The hundredth message again and again.
@@ -578,6 +616,43 @@ mod tests {
             assert_eq!(run(last_good, from), Ok(()), "{disagreement:?}");
             assert_eq!(run(last_good.wrapping_add(1), from), Err(disagreement));
         }
+    }
+
+    #[test]
+    fn an_angle_may_be_passed_sooner_by_one_the_slower_the_crank_turns() {
+        let ticks = |milli_spm| {
+            let speed = CrankSpeed::from_milli_spm(milli_spm);
+            CONFIG.angle_passes_in(Some(speed))
+        };
+        // 2 degrees at 6 degrees per second for each stroke per minute.
+        assert_eq!(ticks(200_000), 1);
+        assert_eq!(ticks(8_000), 41);
+        assert_eq!(ticks(-8_000), 41);
+        assert_eq!(ticks(2_000), 50);
+        assert_eq!(ticks(500), 0);
+        assert_eq!(CONFIG.angle_passes_in(None), 0);
+    }
+
+    #[test]
+    fn the_end_of_a_stop_may_be_seen_later_but_not_for_ever() {
+        let ends_in = |ticks: u64| {
+            let mut peer = Peer::new();
+            (1..=ticks).try_for_each(|tick| {
+                let stands = |tick| Own {
+                    phase: Phase::Standing,
+                    crank: None,
+                    ..own(tick)
+                };
+                let mut message = stands(tick).message(tick as u8);
+                message.phase = Phase::Stopping;
+                let at = stands(tick).now.saturating_add(CONFIG.transport);
+                let received = Some(Received { message, at });
+                peer.step(&CONFIG, &stands(tick.wrapping_add(1)), received)
+            })
+        };
+        assert_eq!(ends_in(u64::from(END_TICKS)), Ok(()));
+        let longer = u64::from(END_TICKS).wrapping_add(1);
+        assert_eq!(ends_in(longer), Err(Disagreement::Phase));
     }
 
     #[test]

@@ -9,5 +9,6 @@ mod console;
 mod dependencies;
 mod faults;
 mod files;
+mod integration;
 mod links;
 mod names;

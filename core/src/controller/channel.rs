@@ -11,6 +11,12 @@ const OF_THE_OTHER: FaultSet = FaultSet::EMPTY
     .with(FaultCode::PeerStopped)
     .with(FaultCode::PeerLatched);
 
+/// What follows from each channel driving one element of the valve: while only one of the two drives,
+/// one element is where this channel has not put it.
+const OF_ITS_ELEMENT: FaultSet = FaultSet::EMPTY
+    .with(FaultCode::CoilReadBack)
+    .with(FaultCode::ValveElementStuck);
+
 /// State of the exchange.
 #[derive(Clone, Copy, Debug)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -33,15 +39,20 @@ impl Channel {
         }
     }
 
-    /// Compares what the other channel says with what this one sees and has told.
+    /// Compares what the other channel says with what this one sees and has told, and returns what
+    /// was `found` with what comes of it.
+    ///
+    /// The channels start and release at instants of their own. For as long as that is no
+    /// disagreement, an element that is with the other channel is not stuck.
     pub(super) fn compare(
         &mut self,
         config: Option<&Config>,
         inputs: &Inputs<'_>,
         reading: Option<&CrankReading>,
+        found: FaultSet,
     ) -> FaultSet {
         let Some(config) = config else {
-            return FaultSet::EMPTY;
+            return found;
         };
         let own = Own {
             now: inputs.now,
@@ -49,12 +60,22 @@ impl Channel {
             phase: self.phase,
             consent: self.consent,
         };
-        let found = match self.peer.step(config, &own, inputs.peer) {
-            Ok(()) => FaultSet::EMPTY,
-            Err(disagreement) => FaultSet::EMPTY.with(disagreement.fault()),
+        let agreed = self.peer.step(config, &own, inputs.peer);
+        let phase = self.peer.phase(config);
+        let is_driven = phase == Some(Phase::Driven);
+        // Its element is off sooner than this one's: a stop that has begun, and no danger.
+        let stops_first = phase.is_some() && !is_driven && self.phase == Phase::Driven;
+        // Its element is on by itself: for as long as a healthy channel may be ahead or behind.
+        let is_apart = agreed.is_ok() && is_driven && self.phase != Phase::Driven;
+        let found = match stops_first || is_apart {
+            true => found.without(OF_ITS_ELEMENT),
+            false => found,
+        };
+        let found = match agreed {
+            Ok(()) => found,
+            Err(disagreement) => found.with(disagreement.fault()),
         };
         let latched = self.peer.is_latched(config);
-        let is_driven = self.peer.phase(config) == Some(Phase::Driven);
         found
             .with_if(FaultCode::PeerLatched, latched && is_driven)
             .with_if(FaultCode::PeerStopped, latched && !is_driven)
