@@ -58,6 +58,8 @@ struct Run {
     from: CrankTravel,
     /// Travel from there to the release angle.
     to_release: CrankTravel,
+    /// It does not end before this travel.
+    not_before: CrankTravel,
 }
 
 /// The controller.

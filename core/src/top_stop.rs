@@ -65,12 +65,13 @@ pub struct Compensation {
 impl Config {
     /// The commissioned release angle at `speed`, before compensation.
     pub fn release_at(&self, speed: CrankSpeed) -> CrankAngle {
-        let longer = self
-            .curve
-            .travel_at(speed)
-            .saturating_sub(self.curve.travel_at(self.speed));
-        self.release
-            .wrapping_add(CrankTravel::ZERO.saturating_sub(longer))
+        self.release.wrapping_add(self.moved_at(speed))
+    }
+
+    /// How far that lies past the commissioned one, as travel: on a fast press more than half a turn.
+    fn moved_at(&self, speed: CrankSpeed) -> CrankTravel {
+        let commissioned = self.curve.travel_at(self.speed);
+        commissioned.saturating_sub(self.curve.travel_at(speed))
     }
 
     /// The latest release angle ever allowed at `speed`.
@@ -127,6 +128,11 @@ impl Compensation {
     /// The release angle in force at `speed`.
     pub fn release_at(&self, config: &Config, speed: CrankSpeed) -> CrankAngle {
         config.release_at(speed).wrapping_add(self.offset)
+    }
+
+    /// How far the release angle in force at `speed` lies past the commissioned one, as travel.
+    pub fn moved_at(&self, config: &Config, speed: CrankSpeed) -> CrankTravel {
+        config.moved_at(speed).saturating_add(self.offset)
     }
 
     /// Learns from a healthy top stop of normal production that came to rest at `rest`. The

@@ -1,12 +1,15 @@
 //! Act: the valve drive, and the only place where a stop begins.
 
 use super::{Controller, Run, ValveDrive};
-use crate::angle::CrankTravel;
+use crate::angle::{CrankAngle, CrankTravel};
 use crate::fault::{FaultCode, FaultSet, Reaction};
 use crate::receiver::CrankReading;
 use crate::stop_time::StopKind;
 use crate::stroke::{StopReasons, Stroke};
 use crate::time::{Duration, Instant};
+
+/// Travel of a tick at the highest speed any receiver follows.
+const TICK_AT_MOST: CrankTravel = CrankTravel::from_millidegrees(12_000);
 
 impl Controller {
     pub(super) fn act(
@@ -30,6 +33,7 @@ impl Controller {
             self.run = Some(Run {
                 from: CrankTravel::ZERO,
                 to_release: release.travel_since(angle),
+                not_before: self.not_before(angle),
             });
         }
         if self.stroke == Stroke::ContinuousTopStop && before != Stroke::ContinuousTopStop {
@@ -41,6 +45,7 @@ impl Controller {
                     .release_now()
                     .travel_since(angle)
                     .saturating_sub(self.release_moved()),
+                not_before: CrankTravel::ZERO,
             });
         }
         if drives || !self.valve.is_driven() {
@@ -60,6 +65,19 @@ impl Controller {
         ValveDrive {
             is_on: false,
             after,
+        }
+    }
+
+    /// On a fast press the release angle in force may lie before the take-over: a stop would have to
+    /// be commanded while the slide closes. The first closing stroke of continuous running is then
+    /// ended by its take-over, with a tick of the fastest press in hand.
+    fn not_before(&self, angle: CrankAngle) -> CrankTravel {
+        match self.stroke {
+            Stroke::ContinuousClosing { .. } => {
+                let take_over = self.settings.get().angles.take_over;
+                take_over.travel_since(angle).saturating_add(TICK_AT_MOST)
+            }
+            _ => CrankTravel::ZERO,
         }
     }
 

@@ -175,17 +175,14 @@ impl Controller {
     pub(super) fn ahead_of_release(&self) -> Option<CrankTravel> {
         let run = self.run?;
         let since_start = self.motion.travel().saturating_sub(run.from);
-        Some(
-            run.to_release
-                .saturating_add(self.release_moved())
-                .saturating_sub(since_start),
-        )
+        let to_end = run.to_release.saturating_add(self.release_moved());
+        Some(to_end.max(run.not_before).saturating_sub(since_start))
     }
 
     /// How far the release angle in force lies past the commissioned one.
     pub(super) fn release_moved(&self) -> CrankTravel {
-        let commissioned = self.settings.get().top_stop.release;
-        self.release_now().offset_from(commissioned)
+        let config = &self.settings.get().top_stop;
+        self.compensation.moved_at(config, self.speed)
     }
 
     pub(super) fn release_now(&self) -> CrankAngle {
