@@ -1,6 +1,6 @@
 //! One run of a press written as data: what people do, what breaks, what must hold.
 //!
-//! A scenario file ([`file`]) names a press and its commissioned settings, the steps of the
+//! A scenario file ([`file`](mod@file)) names a press and its commissioned settings, the steps of the
 //! operator ([`act`]), disturbances ([`disturb`]) and expectations ([`expect`]). A run
 //! ([`run`](mod@run)) plays it on the one bench there is and judges it from plant truth and the
 //! controller's outputs ([`oracle`]), never from inside the controller. Traces ([`trace`]) and
