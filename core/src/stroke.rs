@@ -179,6 +179,36 @@ pub enum Event {
     HandsBoth,
 }
 
+impl Event {
+    /// Every event, in the order in which those of one tick are taken.
+    pub const ALL: [Self; 24] = [
+        Self::PowerFails,
+        Self::FaultImmediate,
+        Self::EmergencyStop,
+        Self::StopOverdue,
+        Self::PermissiveLost,
+        Self::StopControl,
+        Self::ModeChanged,
+        Self::PresenceBlocked,
+        Self::HandReleased,
+        Self::FaultTop,
+        Self::PermissiveLostTop,
+        Self::TopStopRequested,
+        Self::TakeOver,
+        Self::MuteEnd,
+        Self::TestAngle,
+        Self::ReleaseAngle,
+        Self::Standstill,
+        Self::HandsLate,
+        Self::HandsReleased,
+        Self::ArmRequested,
+        Self::ArmTimeout,
+        Self::Reset,
+        Self::SelfTestPassed,
+        Self::HandsBoth,
+    ];
+}
+
 /// The stroking modes.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]

@@ -3,32 +3,7 @@
 use stopwright_core::stroke::{Circumstances, Event, Mode, Purpose, Rest, StopReasons, Stroke};
 
 /// In the order in which events of one tick are taken.
-pub(crate) const EVENTS: [Event; 24] = [
-    Event::PowerFails,
-    Event::FaultImmediate,
-    Event::EmergencyStop,
-    Event::StopOverdue,
-    Event::PermissiveLost,
-    Event::StopControl,
-    Event::ModeChanged,
-    Event::PresenceBlocked,
-    Event::HandReleased,
-    Event::FaultTop,
-    Event::PermissiveLostTop,
-    Event::TopStopRequested,
-    Event::TakeOver,
-    Event::MuteEnd,
-    Event::TestAngle,
-    Event::ReleaseAngle,
-    Event::Standstill,
-    Event::HandsLate,
-    Event::HandsReleased,
-    Event::ArmRequested,
-    Event::ArmTimeout,
-    Event::Reset,
-    Event::SelfTestPassed,
-    Event::HandsBoth,
-];
+pub(crate) const EVENTS: [Event; 24] = Event::ALL;
 
 pub(crate) const MODES: [Mode; 6] = [
     Mode::Off,

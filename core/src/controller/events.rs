@@ -19,33 +19,6 @@ const ARMED_WITHIN: Duration = Duration::from_millis(10_000);
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Events(u32);
 
-const EVENTS: [Event; 24] = [
-    Event::PowerFails,
-    Event::FaultImmediate,
-    Event::EmergencyStop,
-    Event::StopOverdue,
-    Event::PermissiveLost,
-    Event::StopControl,
-    Event::ModeChanged,
-    Event::PresenceBlocked,
-    Event::HandReleased,
-    Event::FaultTop,
-    Event::PermissiveLostTop,
-    Event::TopStopRequested,
-    Event::TakeOver,
-    Event::MuteEnd,
-    Event::TestAngle,
-    Event::ReleaseAngle,
-    Event::Standstill,
-    Event::HandsLate,
-    Event::HandsReleased,
-    Event::ArmRequested,
-    Event::ArmTimeout,
-    Event::Reset,
-    Event::SelfTestPassed,
-    Event::HandsBoth,
-];
-
 impl Events {
     fn note(&mut self, event: Event, happened: bool) {
         if happened {
@@ -54,7 +27,7 @@ impl Events {
     }
 
     pub(super) fn iter(self) -> impl Iterator<Item = Event> {
-        EVENTS
+        Event::ALL
             .into_iter()
             .filter(move |&event| self.0 & 1u32.wrapping_shl(event as u32) != 0)
     }
@@ -131,21 +104,19 @@ impl Controller {
             return Duration::ZERO;
         };
         let angles = &self.settings.get().angles;
-        // To the top, wherever the release angle lies: a window that ended there would wrap round
-        // when speed moves the release before the take-over, and free the hands while closing.
-        let takeover = AngleWindow {
-            from: angles.take_over,
+        let from_there_to_the_top = |from| AngleWindow {
+            from,
             to: CrankAngle::from_bits(u32::MAX),
         };
+        // To the top, wherever the release angle lies: a window that ended there would wrap round
+        // when speed moves the release before the take-over, and free the hands while closing.
+        let takeover = from_there_to_the_top(angles.take_over);
         let has_turned = self.motion.travel().saturating_sub(run.from) > angles.window_before;
         events.note(
             Event::TakeOver,
             has_turned && takeover.contains(reading.angle()),
         );
-        let past_mute = AngleWindow {
-            from: angles.mute_end,
-            to: CrankAngle::from_bits(u32::MAX),
-        };
+        let past_mute = from_there_to_the_top(angles.mute_end);
         events.note(Event::MuteEnd, past_mute.contains(reading.angle()));
 
         let ahead = self
