@@ -17,7 +17,7 @@ use start::StartWatch;
 pub struct Config {
     /// With the valve on the crank must first move [`Config::motion_travel`] within this time.
     pub start_within: Duration,
-    /// By then the clutch must have locked; after it the crank gains no more speed.
+    /// So long after that the clutch must have locked: from then on the crank gains no more speed.
     pub lock_up_within: Duration,
     /// Once it has moved, it must move on by [`Config::motion_travel`] within this time, again and
     /// again.

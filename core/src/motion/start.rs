@@ -1,7 +1,7 @@
 //! A start, from the drive to a crank that keeps its speed: until it moves, until the clutch has
 //! locked, and how long it then takes from one step of travel to the next.
 //!
-//! Locked is a clutch when the crank gains no more speed: less than an eighth in 64 ms. The age of
+//! Locked is a clutch when the crank gains no more speed: less than an eighth in 32 ms. The age of
 //! the last such gain is the time to lock-up. Less gain, or over a longer time, is a flywheel that
 //! recovers from the dip and no clutch that slips.
 
@@ -12,7 +12,7 @@ use crate::speed::CrankSpeed;
 use crate::time::Duration;
 
 /// A gain of speed counts when it is made within this time.
-const GAIN_WITHIN: Duration = Duration::from_millis(64);
+const GAIN_WITHIN: Duration = Duration::from_millis(32);
 
 /// What one start took.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -20,7 +20,7 @@ const GAIN_WITHIN: Duration = Duration::from_millis(64);
 pub struct StartRecord {
     /// From the drive to the first [`Config::motion_travel`]; none when the run ended before.
     pub first_motion: Option<Duration>,
-    /// From the drive to lock-up; none when the run did not last as long again.
+    /// From there to lock-up; none when the run did not last as long again.
     pub lock_up: Option<Duration>,
     /// The longest time from one such travel to the next.
     pub longest_idle: Duration,
@@ -39,7 +39,8 @@ pub(super) struct StartWatch {
     /// Speed from which a gain is counted, and how long it has been that.
     base: CrankSpeed,
     based_for: Duration,
-    /// The age at the last gain.
+    /// How long it moves, and when it last gained speed.
+    moving_for: Duration,
     gained_at: Duration,
 }
 
@@ -53,6 +54,7 @@ impl StartWatch {
             longest_idle: Duration::ZERO,
             base: CrankSpeed::ZERO,
             based_for: Duration::ZERO,
+            moving_for: Duration::ZERO,
             gained_at: Duration::ZERO,
         }
     }
@@ -70,26 +72,32 @@ impl StartWatch {
         if travel.saturating_sub(self.moved_to) >= config.motion_travel {
             self.note_step(travel);
         }
-        let gains = self.gains(speed, tick);
-        if gains {
-            self.gained_at = self.age;
-        }
-        let bound = config.lock_up_within;
-        if self.age >= bound && self.age.saturating_sub(tick) < bound {
-            // What was gained before the bound is no part of a gain after it.
-            self.base = self.base.max(speed);
-        }
+        let is_slow = self.first_motion.is_some() && self.is_slow(config, speed, tick);
         let idle_within = if self.first_motion.is_some() {
             config.stall_within
         } else {
             config.start_within
         };
-        // A drive turned up later, in a long run, is no slow clutch.
-        let is_start = self.age <= bound.saturating_add(bound);
-        let is_slow = gains && is_start && self.age > bound;
         FaultSet::EMPTY
             .with_if(FaultCode::NoMotion, self.idle_for > idle_within)
             .with_if(FaultCode::SlowStart, is_slow)
+    }
+
+    /// Whether the crank gains speed when the clutch should have locked. A drive turned up later, in
+    /// a long run, is no slow clutch.
+    fn is_slow(&mut self, config: &Config, speed: CrankSpeed, tick: Duration) -> bool {
+        let bound = config.lock_up_within;
+        let before = self.moving_for;
+        self.moving_for = before.saturating_add(tick);
+        let gains = self.gains(speed, tick);
+        if gains {
+            self.gained_at = self.moving_for;
+        }
+        if before < bound && self.moving_for >= bound {
+            // What was gained before the bound is no part of a gain after it.
+            self.base = self.base.max(speed);
+        }
+        gains && self.moving_for > bound && self.moving_for <= bound.saturating_add(bound)
     }
 
     /// Whether this speed completes a gain of an eighth.
@@ -115,7 +123,8 @@ impl StartWatch {
 
     /// What it has taken so far.
     pub(super) fn record(&self) -> StartRecord {
-        let has_settled = self.age >= self.gained_at.saturating_add(self.gained_at);
+        let has_settled = self.first_motion.is_some()
+            && self.moving_for >= self.gained_at.saturating_add(self.gained_at);
         StartRecord {
             first_motion: self.first_motion,
             lock_up: has_settled.then_some(self.gained_at),
@@ -132,7 +141,7 @@ mod tests {
     const FULL_MILLI_SPM: i32 = 60_000;
     const CONFIG: Config = Config {
         start_within: Duration::from_millis(100),
-        lock_up_within: Duration::from_millis(80),
+        lock_up_within: Duration::from_millis(40),
         stall_within: Duration::from_millis(30),
         ..Config::with_speed_max(CrankSpeed::from_milli_spm(90_000))
     };
@@ -161,9 +170,9 @@ mod tests {
         assert!(faults.is_empty());
         // Half the square of time over 50 ms at 360 degrees a second: 3 degrees after 28.9 ms.
         assert_eq!(record.first_motion, Some(Duration::from_millis(49)));
-        // The last eighth of speed is gained in the last 6 of 50 ms.
+        // 21 ms of the 50 are left then; the last eighth of speed is gained in the last 6.
         let lock_up = record.lock_up.unwrap_or_default();
-        assert!(lock_up >= Duration::from_millis(64) && lock_up <= Duration::from_millis(70));
+        assert!(lock_up >= Duration::from_millis(15) && lock_up <= Duration::from_millis(21));
         assert!(record.longest_idle <= Duration::from_millis(13));
     }
 

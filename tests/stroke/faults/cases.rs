@@ -99,7 +99,7 @@ pub(crate) const CASES: &[Case] = &[
     case(FaultCode::SlowStart, |rig| {
         rig.crank.forced_deg_s = Some(100.0);
         rig.stroke_to(1.0);
-        // Later than the clutch may lock, and in no more than the 64 ms of a gain.
+        // Later than the clutch may lock, and in no more than the 32 ms of a gain.
         rig.run_ms(1_050);
         for speed in 10..15 {
             rig.crank.forced_deg_s = Some(f64::from(speed) * 10.0);
