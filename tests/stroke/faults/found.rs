@@ -1,23 +1,12 @@
 //! What the rig has found, and the core does now.
 
 use super::rig::Rig;
-use super::settings::{deg, plain};
+use super::settings::{long_stop, plain};
 use stopwright_core::angle::CrankTravel;
 use stopwright_core::fault::FaultCode;
 use stopwright_core::fault_latch::Standing;
-use stopwright_core::settings::Schema;
 use stopwright_core::stroke::{Mode, Stroke};
 use stopwright_core::time::Duration;
-
-/// A press that is released at 203 degrees, just past its take-over angle, and comes to rest at the
-/// top after 157 degrees.
-fn long_stop() -> Schema {
-    let mut schema = plain();
-    schema.top_stop.release = deg(203);
-    schema.top_stop.curve.reaction = Duration::from_millis(213);
-    schema.top_stop.curve.braking_ns_per_spm = 7_440_000;
-    schema
-}
 
 /// The window in which take-over counts must not wrap round when speed moves the release angle
 /// before the take-over angle: the hands would be free while the slide closes.
