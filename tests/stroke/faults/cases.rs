@@ -260,5 +260,5 @@ const fn only(code: FaultCode) -> FaultSet {
 /// Faults that nothing brings about through a tick, with the reason.
 pub(crate) const NOT_RAISED: &[(FaultCode, &str)] = &[(
     FaultCode::ImpossibleState,
-    "no table leads there: a test beside the controller turns bits of its state",
+    "no table leads there: a test beside the controller turns bits of its state and resets it",
 )];
