@@ -33,6 +33,7 @@ use crate::stop_curve::StopCurve;
 use crate::stop_time::{StopKind, StopLimits, StopRecord};
 use crate::stop_trend::{self, Baseline};
 use crate::time::{Duration, Instant};
+use crate::valve_pair::ShiftBounds;
 use crate::zero_offset::{Direction, ZeroOffset};
 use crate::{motion, peer, receiver, run_in, stop_time, top_stop, two_hand, valve_pair};
 use crc::Digest;
@@ -67,7 +68,7 @@ pub struct PressRecord {
 
 impl Stored for PressRecord {
     const KIND: u8 = 1;
-    const VERSION: u8 = 1;
+    const VERSION: u8 = 2;
 }
 
 impl Stored for Job {
@@ -438,9 +439,10 @@ fields! {
     }
     Balance { sine_offset, cosine_offset, gain_ppm, quadrature_urad }
     two_hand::Config { synchronous_within, release_hold, release_debounce, discrepancy_after }
-    valve_pair::Config { coil_within, on_within, off_within }
+    valve_pair::Config { coil_within, shift }
+    ShiftBounds { on_within, off_within }
     motion::Config {
-        start_within, motion_travel, rest_travel, reverse_travel, speed_max, barring_speed_max,
+        start_within, lock_up_within, stall_within, motion_travel, rest_travel, reverse_travel, speed_max, barring_speed_max,
         barring_ahead,
     }
     stop_time::Config {

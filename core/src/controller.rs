@@ -152,7 +152,7 @@ impl Controller {
 
     /// When the latch limit of the running stop runs out, once its coil is off.
     pub fn stop_limit_ends_at(&self) -> Option<Instant> {
-        self.watch.limit_ends_at(&self.settings.get().stop)
+        self.watch.limit_ends_at()
     }
 
     /// When in the last tick a limit channel, 0 to 15, took its level of now; zero when it had it.
@@ -279,6 +279,7 @@ impl Controller {
             raised,
             advice: self.latch.advice(),
             first_fault: self.latch.first(),
+            start: self.motion.take_finished_start(),
             stop,
             release: reading.map_or(top_stop.release, |_| self.release_now()),
             authority_percent: self.compensation.authority_percent(top_stop),

@@ -183,6 +183,10 @@ fault_table! {
         "The crank turns faster than it was commissioned for.",
         "Stopping travel grows with the square of speed; the distance is no longer true.",
         "Drive setting; commission the new speed or go back to the old one.";
+    SlowStart = 24, TopStop, Operator, "1 tick past the learned bound", "slow start",
+        "The crank still gained speed after the time in which the clutch must have locked.",
+        "A slipping clutch heats, wears, and moves the angle at which the slide comes to rest.",
+        "Clutch lining and its wear, clutch air pressure, oil on the lining, load at the start.";
     BarringTooFast = 28, ImmediateStop, Operator, "1 tick", "barring too fast",
         "The crank turned faster than barring speed in the barring state.",
         "In the barring state only hand or turning gear may turn the crank.",

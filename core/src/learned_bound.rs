@@ -83,6 +83,12 @@ impl LearnedBound {
         self.count
     }
 
+    /// Their mean, rounded up to a microsecond; zero without a sample.
+    pub fn mean(&self) -> Duration {
+        let mean = self.sum_us.div_ceil(u64::from(self.count).max(1));
+        Duration::from_micros(u32::try_from(mean).unwrap_or(u32::MAX))
+    }
+
     /// The longest sample.
     pub const fn longest(&self) -> Duration {
         self.longest
@@ -111,12 +117,11 @@ impl LearnedBound {
             let seen = self.count;
             return Err(Refusal::TooFew { seen, needed });
         }
-        let mean = self.sum_us.div_ceil(u64::from(self.count).max(1));
         let margin = self
             .six_sigma_us()
             .max(u64::from(config.margin_min.as_micros()));
-        let wanted = mean.saturating_add(margin);
-        let wanted = Duration::from_micros(u32::try_from(wanted).unwrap_or(u32::MAX));
+        let margin = Duration::from_micros(u32::try_from(margin).unwrap_or(u32::MAX));
+        let wanted = self.mean().saturating_add(margin);
         if wanted > config.ceiling {
             return Err(Refusal::AboveCeiling { wanted });
         }

@@ -1,18 +1,27 @@
 //! Motion judged against what the valve and the mode allow: no motion on command, motion at rest,
 //! reverse motion, overspeed, and the speed bound of the barring state.
 
+mod start;
+
+pub use start::StartRecord;
+
 use crate::angle::{CrankAngle, CrankTravel};
 use crate::fault::{FaultCode, FaultSet};
 use crate::speed::CrankSpeed;
 use crate::time::Duration;
+use start::StartWatch;
 
 /// Bounds on motion.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
-    /// With the valve on the crank must move [`Config::motion_travel`] within this time, and again
-    /// and again.
+    /// With the valve on the crank must first move [`Config::motion_travel`] within this time.
     pub start_within: Duration,
+    /// By then the clutch must have locked; after it the crank gains no more speed.
+    pub lock_up_within: Duration,
+    /// Once it has moved, it must move on by [`Config::motion_travel`] within this time, again and
+    /// again.
+    pub stall_within: Duration,
     /// Travel that counts as motion.
     pub motion_travel: CrankTravel,
     /// Travel at rest, since the stop, that is a fault.
@@ -34,6 +43,8 @@ impl Config {
     pub const fn with_speed_max(speed_max: CrankSpeed) -> Self {
         Self {
             start_within: Duration::from_millis(500),
+            lock_up_within: Duration::from_millis(1_000),
+            stall_within: Duration::from_millis(500),
             motion_travel: CrankTravel::from_millidegrees(3_000),
             rest_travel: CrankTravel::from_millidegrees(3_000),
             reverse_travel: CrankTravel::from_millidegrees(5_000),
@@ -63,9 +74,9 @@ pub enum Expectation {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Motion {
     expectation: Expectation,
-    /// Time since it last made [`Config::motion_travel`], and its travel then.
-    idle_for: Duration,
-    moved_to: CrankTravel,
+    start: StartWatch,
+    /// The start of the run that has just ended, until it is taken.
+    finished: Option<StartRecord>,
     origin: Option<CrankAngle>,
     /// Net travel since the origin.
     travel: CrankTravel,
@@ -87,8 +98,8 @@ impl Motion {
     pub const fn new() -> Self {
         Self {
             expectation: Expectation::Rest,
-            idle_for: Duration::ZERO,
-            moved_to: CrankTravel::ZERO,
+            start: StartWatch::new(),
+            finished: None,
             origin: None,
             travel: CrankTravel::ZERO,
             backward: CrankTravel::ZERO,
@@ -102,6 +113,11 @@ impl Motion {
         self.travel
     }
 
+    /// The start of the run that has just ended, once.
+    pub const fn take_finished_start(&mut self) -> Option<StartRecord> {
+        self.finished.take()
+    }
+
     /// One tick: where the crank is, how fast, and what is expected of it.
     pub fn step(
         &mut self,
@@ -112,8 +128,10 @@ impl Motion {
         tick: Duration,
     ) -> FaultSet {
         if expectation != self.expectation || self.origin.is_none() {
+            let was_driven = self.expectation == Expectation::Driven;
             *self = Self {
                 expectation,
+                finished: was_driven.then(|| self.start.record()),
                 origin: Some(angle),
                 last: Some(angle),
                 ..Self::new()
@@ -122,16 +140,12 @@ impl Motion {
         let moved = angle.offset_from(self.last.unwrap_or(angle));
         self.last = Some(angle);
         self.travel = self.travel.saturating_add(moved);
-        self.idle_for = self.idle_for.saturating_add(tick);
-        if self.travel.saturating_sub(self.moved_to) >= config.motion_travel {
-            (self.idle_for, self.moved_to) = (Duration::ZERO, self.travel);
-        }
         self.backward = beyond(self.backward, CrankTravel::ZERO, moved);
         let allowed = config.barring_speed_max.travel_in(tick);
         let [ahead, behind] = self.ahead;
         let back = CrankTravel::ZERO.saturating_sub(moved);
         self.ahead = [beyond(ahead, moved, allowed), beyond(behind, back, allowed)];
-        let found = self.judge(config, speed);
+        let found = self.judge(config, speed, tick);
         if found.contains(FaultCode::MotionAtRest) {
             // Counted anew, so that a reset can follow once the crank stands again.
             self.origin = None;
@@ -139,13 +153,14 @@ impl Motion {
         found
     }
 
-    fn judge(&self, config: &Config, speed: CrankSpeed) -> FaultSet {
+    fn judge(&mut self, config: &Config, speed: CrankSpeed, tick: Duration) -> FaultSet {
         let none = FaultSet::EMPTY;
         let too_fast = speed.saturating_abs() > config.speed_max;
         let backward = self.backward > config.reverse_travel;
         match self.expectation {
-            Expectation::Driven => none
-                .with_if(FaultCode::NoMotion, self.idle_for > config.start_within)
+            Expectation::Driven => self
+                .start
+                .step(config, self.travel, speed, tick)
                 .with_if(FaultCode::ReverseMotion, backward)
                 .with_if(FaultCode::Overspeed, too_fast),
             Expectation::Stopping => none.with_if(FaultCode::ReverseMotion, backward),

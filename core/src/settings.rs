@@ -163,6 +163,13 @@ pub enum Problem {
     ReleaseDebounceTooLong,
     /// The synchronous time is above 0.5 s.
     SynchronousTooLong,
+    /// A valve element may shift off so late that a stop would not end within its latch limit.
+    ShiftBeyondStop {
+        /// The element's place in the pair.
+        element: usize,
+        /// The longest it may take.
+        allowed: Duration,
+    },
     /// A speed or a time that must be positive is not.
     NotPositive,
 }
@@ -190,6 +197,23 @@ pub struct Settings {
     index: Option<IndexConfig>,
 }
 
+impl Schema {
+    /// The longest that a valve element may take to shift off, from the drive: a brake that begins
+    /// no later still ends the stop within the latch limit.
+    pub fn longest_shift_off(&self) -> Duration {
+        let last = |limits: &StopLimits| {
+            let braking = self
+                .stop
+                .curve
+                .time_at(limits.speed)
+                .saturating_sub(self.stop.curve.reaction);
+            limits.time_latch.saturating_sub(braking)
+        };
+        let last = last(&self.stop.top).min(last(&self.stop.mid_stroke));
+        last.saturating_add(self.control_response)
+    }
+}
+
 impl Settings {
     /// Checks a schema.
     ///
@@ -205,6 +229,7 @@ impl Settings {
         };
         check_times(&schema, &mut note);
         check_limits(&schema, &mut note);
+        check_valve(&schema, &mut note);
         check_angles(&schema, &mut note);
         check_guards(&schema, &mut note);
         let receiver = receiver::Config::try_new(schema.receiver).map_err(Problem::Receiver);
@@ -263,8 +288,32 @@ fn check_times(schema: &Schema, note: &mut impl FnMut(Problem)) {
         schema.stop.mid_stroke.speed,
         schema.top_stop.speed,
     ];
-    if speeds.iter().any(|speed| speed.as_counts_per_ms() <= 0) {
+    let motion = &schema.motion;
+    let shifts = schema.valve_pair.shift.iter();
+    let times = shifts
+        .flat_map(|bounds| [bounds.on_within, bounds.off_within])
+        .chain([
+            motion.start_within,
+            motion.lock_up_within,
+            motion.stall_within,
+        ]);
+    if speeds.iter().any(|speed| speed.as_counts_per_ms() <= 0)
+        || times.into_iter().any(|time| time == Duration::ZERO)
+    {
         note(Problem::NotPositive);
+    }
+}
+
+/// What can only hold once the bounds on the valve are learned.
+fn check_valve(schema: &Schema, note: &mut impl FnMut(Problem)) {
+    if schema.stage != Stage::Commissioned {
+        return;
+    }
+    let allowed = schema.longest_shift_off();
+    for (element, bounds) in schema.valve_pair.shift.iter().enumerate() {
+        if bounds.off_within > allowed {
+            note(Problem::ShiftBeyondStop { element, allowed });
+        }
     }
 }
 

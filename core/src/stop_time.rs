@@ -170,6 +170,8 @@ struct CoilOff {
     speed: CrankSpeed,
     /// The highest speed since: a clutch still filling goes on pushing for a while.
     peak: CrankSpeed,
+    /// The limits at that speed, worked out only when it rises.
+    limits: StopLimits,
 }
 
 /// Times one stop after another.
@@ -272,11 +274,9 @@ impl StopWatch {
     }
 
     /// When the latch limit in time of the running stop runs out, once its coil is off.
-    pub fn limit_ends_at(&self, config: &Config) -> Option<Instant> {
-        let run = self.running?;
-        let off = run.coil_off?;
-        let limits = config.limits(run.kind).at_speed(config.curve, off.peak);
-        Some(off.at.saturating_add(limits.time_latch))
+    pub fn limit_ends_at(&self) -> Option<Instant> {
+        let off = self.running?.coil_off?;
+        Some(off.at.saturating_add(off.limits.time_latch))
     }
 
     /// Starts the clock. Ignored while it runs: a second command never restarts it.
@@ -322,7 +322,7 @@ impl StopWatch {
         };
         if let Some((reading, speed)) = seen {
             run.follow(reading, tick, config);
-            run.note_coil_off(reading, speed, coil_off_at);
+            run.note_coil_off(config, reading, speed, coil_off_at);
             if let Some(slot) = self.trace.get_mut(self.samples.wrapping_rem(TRACE_LEN)) {
                 *slot = run.travel;
             }
@@ -344,7 +344,7 @@ impl StopWatch {
         let Some(off) = run.coil_off else {
             return FaultSet::EMPTY;
         };
-        let limits = config.limits(run.kind).at_speed(config.curve, off.peak);
+        let limits = off.limits;
         let travelled = widen(run.travel.saturating_sub(off.travel));
         let past_time = now.saturating_since(off.at) > limits.time_latch;
         // Travel made unseen may have been made before the limit.
@@ -376,7 +376,11 @@ impl StopWatch {
                 false => Progress::Standstill(self.finish(config, run, off)),
             };
         }
-        let latch = config.limits(run.kind).time_latch;
+        // A faster crank may take longer; a slower one is given as long as any.
+        let set = config.limits(run.kind).time_latch;
+        let latch = run
+            .coil_off
+            .map_or(set, |off| set.max(off.limits.time_latch));
         let patience = latch
             .saturating_add(latch)
             .saturating_add(config.standstill_hold);
@@ -443,12 +447,16 @@ impl Running {
 
     fn note_coil_off(
         &mut self,
+        config: &Config,
         reading: &CrankReading,
         speed: CrankSpeed,
         coil_off_at: Option<Instant>,
     ) {
+        let limits_at = |speed| config.limits(self.kind).at_speed(config.curve, speed);
         if let Some(off) = self.coil_off.as_mut() {
-            off.peak = off.peak.max(speed);
+            if speed > off.peak {
+                (off.peak, off.limits) = (speed, limits_at(speed));
+            }
             return;
         }
         let Some(at) = coil_off_at else {
@@ -461,6 +469,7 @@ impl Running {
             travel,
             speed,
             peak: speed,
+            limits: limits_at(speed),
         });
         self.anchored_for = Duration::ZERO;
     }

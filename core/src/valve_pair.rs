@@ -34,9 +34,17 @@ pub struct ElementFeedback {
 pub struct Config {
     /// From the drive's change to the coil's.
     pub coil_within: Duration,
-    /// From the drive's change to the spool's, switching on.
+    /// For the spool of each element, learned in commissioning.
+    pub shift: [ShiftBounds; ELEMENTS],
+}
+
+/// Longest times one element's spool may take, from the drive's change to its own.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct ShiftBounds {
+    /// Switching on.
     pub on_within: Duration,
-    /// From the drive's change to the spool's, switching off; part of the stopping-time budget.
+    /// Switching off; part of the stopping-time budget.
     pub off_within: Duration,
 }
 
@@ -44,9 +52,21 @@ impl Config {
     /// Fixed bounds until a press's own are known: 50 ms for the coil, 150 ms for the spool.
     pub const DEFAULT: Self = Self {
         coil_within: Duration::from_millis(50),
-        on_within: Duration::from_millis(150),
-        off_within: Duration::from_millis(150),
+        shift: [ShiftBounds {
+            on_within: Duration::from_millis(150),
+            off_within: Duration::from_millis(150),
+        }; ELEMENTS],
     };
+}
+
+impl ShiftBounds {
+    const fn towards(&self, is_on: bool) -> Duration {
+        if is_on {
+            self.on_within
+        } else {
+            self.off_within
+        }
+    }
 }
 
 /// Watches both elements follow one common drive.
@@ -94,15 +114,12 @@ impl ValvePair {
         feedback: &[ElementFeedback; ELEMENTS],
         now: Instant,
     ) -> FaultSet {
+        let is_on = self.drive.is_on;
         let since = now.saturating_since(self.drive.changed_at);
-        let shift_within = if self.drive.is_on {
-            config.on_within
-        } else {
-            config.off_within
-        };
-        feedback.iter().fold(FaultSet::EMPTY, |faults, element| {
-            let coil_late = element.coil.is_on != self.drive.is_on && since > config.coil_within;
-            let spool_late = element.shifted.is_on != self.drive.is_on && since > shift_within;
+        let elements = feedback.iter().zip(&config.shift);
+        elements.fold(FaultSet::EMPTY, |faults, (element, bounds)| {
+            let coil_late = element.coil.is_on != is_on && since > config.coil_within;
+            let spool_late = element.shifted.is_on != is_on && since > bounds.towards(is_on);
             faults
                 .with_if(FaultCode::CoilReadBack, coil_late)
                 .with_if(FaultCode::ValveElementStuck, spool_late)

@@ -19,12 +19,13 @@ use stopwright_core::fault::FaultSet;
 use stopwright_core::fault_latch::Standing;
 use stopwright_core::job::CheckedJob;
 use stopwright_core::limit_channels::ChannelSet;
+use stopwright_core::motion::StartRecord;
 use stopwright_core::receiver::CrankReading;
 use stopwright_core::settings::Settings;
 use stopwright_core::signal::{CarrierFrame, FRAMES_PER_TICK};
 use stopwright_core::stop_time::StopRecord;
 use stopwright_core::stroke::Mode;
-use stopwright_core::time::Instant;
+use stopwright_core::time::{Duration, Instant};
 use stopwright_core::two_hand::{PalmContacts, Station};
 use stopwright_core::valve_pair::{Captured, ELEMENTS, ElementFeedback};
 
@@ -120,8 +121,12 @@ pub struct MeasuredStop {
     pub record: StopRecord,
     /// Plant truth; none when the press was at rest at coil off.
     pub truth: Option<StopTruth>,
-    /// From the command to the spool of each element having shifted, ms.
-    pub shift_off_ms: [f64; ELEMENTS],
+    /// The start of the run that it ended; none when the crank was not followed through it.
+    pub start: Option<StartRecord>,
+    /// From the drive switched on to the spool of each element having shifted.
+    pub shift_on: [Duration; ELEMENTS],
+    /// From the drive switched off to the spool of each element having shifted.
+    pub shift_off: [Duration; ELEMENTS],
     /// The crank around the stop.
     pub trace: Vec<Sample>,
 }
@@ -185,6 +190,10 @@ pub struct Bench<C = Controller> {
     was_unpowered: bool,
     now_us: u64,
     feedback: [ElementFeedback; ELEMENTS],
+    /// When the valve was last driven, how long each element then took, and how the run began.
+    driven_at: Instant,
+    shift_on: [Duration; ELEMENTS],
+    start: Option<StartRecord>,
     drive: ValveDrive,
     outputs: Option<Outputs>,
     history: VecDeque<Sample>,
@@ -243,6 +252,9 @@ impl<C: Control> Bench<C> {
             was_unpowered: false,
             now_us: 0,
             feedback: [ElementFeedback::default(); ELEMENTS],
+            driven_at: Instant::default(),
+            shift_on: [Duration::ZERO; ELEMENTS],
+            start: None,
             drive: ValveDrive::default(),
             outputs: None,
             history: VecDeque::with_capacity(HISTORY_TICKS),
@@ -492,6 +504,10 @@ impl<C: Control> Bench<C> {
     /// Writes what the controller said to the press.
     fn act(&mut self, outputs: &Outputs) {
         if outputs.valve.is_on != self.drive.is_on {
+            if outputs.valve.is_on {
+                let now = Instant::from_micros(self.now_us);
+                self.driven_at = now.saturating_add(outputs.valve.after);
+            }
             let at_s = self.now_s() + units::duration_ms(outputs.valve.after) / 1e3;
             for element in 0..ELEMENTS {
                 self.plant.drive(element, outputs.valve.is_on, at_s);
@@ -511,23 +527,28 @@ impl<C: Control> Bench<C> {
             }
             self.history.push_back(self.sample(reading));
         }
+        if self.drive.is_on {
+            self.shift_on = self.shifted_since(self.driven_at);
+        }
+        self.start = outputs.start.or(self.start);
         let Some(record) = outputs.stop else { return };
         let truth = self.truth_of(&record);
         let trace = self.trace_of(&record);
-        let shift_off_ms = self.feedback.map(|element| {
-            units::duration_ms(
-                element
-                    .shifted
-                    .changed_at
-                    .saturating_since(record.commanded_at),
-            )
-        });
+        let shift_off = self.shifted_since(record.commanded_at);
         self.stops.push(MeasuredStop {
             record,
             truth,
-            shift_off_ms,
+            start: self.start.take(),
+            shift_on: self.shift_on,
+            shift_off,
             trace,
         });
+    }
+
+    /// From `drive` to the last change of each element's spool.
+    fn shifted_since(&self, drive: Instant) -> [Duration; ELEMENTS] {
+        self.feedback
+            .map(|element| element.shifted.changed_at.saturating_since(drive))
     }
 
     fn sample(&self, reading: &CrankReading) -> Sample {

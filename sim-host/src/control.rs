@@ -76,6 +76,7 @@ pub fn silence() -> Outputs {
         raised: FaultSet::EMPTY,
         advice: FaultSet::EMPTY,
         first_fault: None,
+        start: None,
         stop: None,
         release: CrankAngle::TOP_DEAD_CENTRE,
         authority_percent: 0,

@@ -10,7 +10,7 @@
 //! | --- | --- |
 //! | 0 words | [`prng`], [`units`], [`toml_check`], [`kinematics`], [`statistics`] |
 //! | 1 press | [`press`], [`stop_curve`], [`distance`] |
-//! | 2 world | [`plant`], [`resolver`], [`index_switch`], [`limits`], [`control`] |
+//! | 2 world | [`plant`], [`resolver`], [`index_switch`], [`limits`], [`control`], [`settings_file`] |
 //! | 3 bench | [`bench`](mod@bench) |
 //! | 4 operator | [`operator`] |
 //! | 5 record | [`record`] |
@@ -37,6 +37,7 @@ pub mod record;
 pub mod rehearse;
 pub mod resolver;
 pub mod scenario;
+pub mod settings_file;
 pub mod statistics;
 pub mod stop_curve;
 pub mod study;

@@ -6,6 +6,7 @@
 //! Each step looks at the press through the controller, the dial and the panel alone. Plant truth
 //! enters the record beside what was measured, never a decision.
 
+mod bounds;
 mod cautions;
 mod commission;
 mod conclude;
@@ -18,7 +19,6 @@ mod preparation;
 mod references;
 mod release;
 mod sensor;
-mod settings_file;
 
 use crate::bench::Bench;
 use crate::distance::Site;

@@ -5,6 +5,7 @@ use crate::fault::FaultSet;
 use crate::fault_latch::Latched;
 use crate::interlock::Permit;
 use crate::limit_channels::ChannelSet;
+use crate::motion::StartRecord;
 use crate::peer::Message;
 use crate::receiver::CrankPosition;
 use crate::run_in::Condition;
@@ -83,6 +84,8 @@ pub struct Outputs {
     pub advice: FaultSet,
     /// The first latched fault, with its evidence.
     pub first_fault: Option<Latched>,
+    /// The start of the run that ended in this tick.
+    pub start: Option<StartRecord>,
     /// A stop that ended in this tick: to be stored.
     pub stop: Option<StopRecord>,
     /// Release angle in force at the speed of the moment.

@@ -1,8 +1,10 @@
 //! From evidence to settings: limits by the proposal, release angle by the search, bounds of the
 //! compensation, angles of the stroke, and the guards with their distances.
 
+use crate::bench::MeasuredStop;
 use crate::limits::{LimitSet, Limits, Position, Proposal};
 use crate::press::Press;
+use crate::rehearse::bounds::{self, NoBound};
 use crate::rehearse::matrix::MID_STROKE_DEG;
 use crate::rehearse::preparation;
 use crate::stop_curve::StopCurve;
@@ -14,7 +16,6 @@ use stopwright_core::stop_curve;
 use stopwright_core::stop_time::StopLimits;
 use stopwright_core::stop_trend;
 use stopwright_core::top_stop;
-use stopwright_core::valve_pair;
 
 /// A rest within this of the target is at the top, degrees (common practice, no source).
 pub(super) const WINDOW_DEG: f64 = 5.0;
@@ -27,8 +28,6 @@ pub(super) const OVERRUN_SOURCE: &str = "15 degrees: Japan, structural standard 
 const LATE_LEAST_DEG: f64 = 1.0;
 /// Scatter below this is the measurement's own, ms.
 const DEVIATION_LEAST_MS: f64 = 0.5;
-/// Bounds on a valve element: its mean, and six deviations or this, ms.
-const VALVE_ROOM_LEAST_MS: f64 = 15.0;
 
 /// What the commissioned speed was measured to do.
 pub(super) struct Evidence<'a> {
@@ -42,18 +41,22 @@ pub(super) struct Evidence<'a> {
     pub(super) top_spm: f64,
     pub(super) mid_spm: f64,
     pub(super) rest_deviation_deg: f64,
-    /// Output written to spool shifted, switching off: mean and deviation, ms.
-    pub(super) shift_off_ms: (f64, f64),
+    /// The stops of each speed up to the commissioned one.
+    pub(super) stops: &'a [Vec<&'a MeasuredStop>],
     /// The rules that govern the presence sensing.
     pub(super) rules: &'a [Rule],
 }
 
 /// The commissioned settings; `None` when the proposal has no limits for the speed.
-pub(super) fn settings(base: &Schema, evidence: &Evidence<'_>) -> Option<Schema> {
-    let top = evidence.proposal.limit_set(Position::Top, evidence.spm)?;
-    let mid = evidence
-        .proposal
-        .limit_set(Position::MidStroke(MID_STROKE_DEG), evidence.spm)?;
+///
+/// # Errors
+/// A bound that the press cannot be given.
+pub(super) fn settings(base: &Schema, evidence: &Evidence<'_>) -> Result<Option<Schema>, NoBound> {
+    let at = |position| evidence.proposal.limit_set(position, evidence.spm);
+    let mid_stroke = Position::MidStroke(MID_STROKE_DEG);
+    let (Some(top), Some(mid)) = (at(Position::Top), at(mid_stroke)) else {
+        return Ok(None);
+    };
     let mut schema = *base;
     schema.stage = Stage::Commissioned;
     let curve = evidence.proposal.curve.as_ref();
@@ -67,8 +70,10 @@ pub(super) fn settings(base: &Schema, evidence: &Evidence<'_>) -> Option<Schema>
     schema.top_stop = top_stop_of(evidence, &top.travel_deg);
     schema.angles = angles(evidence.rest_deviation_deg);
     schema.guards = guards(evidence.press, evidence.rules);
-    schema.valve_pair = valve_bounds(evidence.shift_off_ms);
-    Some(schema)
+    let bounds = bounds::learn(evidence.stops, schema.longest_shift_off())?;
+    schema.valve_pair.shift = bounds.shift;
+    bounds.lay_over(&mut schema.motion);
+    Ok(Some(schema))
 }
 
 /// Mean and deviation over cold and warm stops together.
@@ -155,12 +160,4 @@ fn guards(press: &Press, rules: &[Rule]) -> [Option<Guard>; stopwright_core::set
     });
     let mut all = presence.chain(two_hand);
     std::array::from_fn(|_| all.next())
-}
-
-fn valve_bounds((mean_ms, deviation_ms): (f64, f64)) -> valve_pair::Config {
-    let off_ms = mean_ms + VALVE_ROOM_LEAST_MS.max(6.0 * deviation_ms);
-    valve_pair::Config {
-        off_within: units::duration_ceil(off_ms),
-        ..valve_pair::Config::DEFAULT
-    }
 }

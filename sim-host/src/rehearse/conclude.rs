@@ -4,10 +4,9 @@
 use super::{
     AtSpeed, During, HOLD_STROKES, LeftOut, RELEASE_EARLIEST_DEG, Rehearsal, RehearsalError,
     Rehearsed, bench, commission, distances, drills, fill, function_checks, matrix, release,
-    settings_file,
 };
 use crate::assess::entries;
-use crate::bench::Bench;
+use crate::bench::{Bench, MeasuredStop};
 use crate::limits::{LimitsError, Proposal, Verdict};
 use crate::operator::Trouble;
 use crate::outcome::{NOT_COMMISSIONABLE, exit_status};
@@ -15,7 +14,7 @@ use crate::plant::Setup;
 use crate::record::csv::Trace;
 use crate::record::{self, Outcome};
 use crate::rehearse::cautions::Step;
-use crate::statistics::Summary;
+use crate::settings_file;
 use stopwright_core::settings::{Schema, Settings};
 
 impl Rehearsal<'_> {
@@ -97,7 +96,7 @@ impl Rehearsal<'_> {
         let is_released = self.record.verdict.outcome != Outcome::NotCommissionable;
         let settings = settings
             .filter(|_| is_released)
-            .map(|(schema, _)| settings_file::write(&schema));
+            .map(|(schema, _)| settings_file::write(&schema, crate::record::NOTICE));
         Ok(Rehearsed {
             record: self.record,
             settings,
@@ -216,13 +215,10 @@ impl Rehearsal<'_> {
             .iter()
             .filter(fit)
             .max_by(|a, b| a.spm.total_cmp(&b.spm))?;
-        let shifts: Vec<f64> = at
-            .cells
-            .iter()
-            .flat_map(|cell| &cell.stops)
-            .flat_map(|stop| stop.shift_off_ms)
+        let used = speeds.iter().filter(|other| other.spm <= at.spm);
+        let stops: Vec<Vec<&MeasuredStop>> = used
+            .map(|at| at.cells.iter().flat_map(|cell| &cell.stops).collect())
             .collect();
-        let shift = Summary::of(&shifts).ok()?;
         let evidence = commission::Evidence {
             press: &self.options.press,
             proposal,
@@ -232,23 +228,22 @@ impl Rehearsal<'_> {
             top_spm: fill::mean_speed_spm(at, true),
             mid_spm: fill::mean_speed_spm(at, false),
             rest_deviation_deg: fill::rest_deviation_deg(at),
-            shift_off_ms: (shift.mean, shift.deviation),
+            stops: &stops,
             rules: &self.options.rules,
         };
-        let schema = commission::settings(&self.schema, &evidence)?;
-        match Settings::try_new(schema) {
-            Ok(_) => Some((schema, at.spm)),
-            Err(problems) => {
-                self.record.verdict.outcome = Outcome::NotCommissionable;
-                for problem in &problems {
-                    self.record
-                        .verdict
-                        .reasons
-                        .push(format!("the settings do not hold together: {problem:?}"));
-                }
-                None
-            }
-        }
+        let refused = match commission::settings(&self.schema, &evidence) {
+            Ok(schema) => match Settings::try_new(schema?) {
+                Ok(settings) => return Some((*settings.get(), at.spm)),
+                Err(problems) => problems
+                    .iter()
+                    .map(|problem| format!("the settings do not hold together: {problem:?}"))
+                    .collect(),
+            },
+            Err(no_bound) => vec![no_bound.to_string()],
+        };
+        self.record.verdict.outcome = Outcome::NotCommissionable;
+        self.record.verdict.reasons.extend(refused);
+        None
     }
 
     /// Production strokes, drills and function checks under the commissioned settings.

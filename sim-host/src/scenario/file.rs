@@ -9,6 +9,7 @@ use super::{commissioned, measure, oracle};
 use crate::plant::{Setup, Start};
 use crate::press::{LETTERS, Press};
 use crate::resolver::ResolverSetup;
+use crate::settings_file;
 use crate::toml_check::{self, Key, Kind, Places, Problem, Problems};
 use serde::Deserialize;
 use std::path::Path;
@@ -81,7 +82,7 @@ const KEYS: &[Key] = &[
     Key::optional("resolver", Kind::Text(300)),
     Key::optional("rest_s", Kind::Number(0.0, 3_600.0)),
     Key::optional("setup", Kind::Table(SETUP_KEYS)),
-    Key::optional("settings", Kind::Part(commissioned::KEYS)),
+    Key::optional("settings", Kind::Part(settings_file::KEYS)),
     Key::required("step", Kind::Tables(200, STEP_KEYS)),
     Key::optional("disturb", Kind::Tables(50, DISTURB_KEYS)),
     Key::table("expect", expect::KEYS),
@@ -328,7 +329,7 @@ fn settings(entry: &File, press: &Press, folder: &Path, check: &mut Check<'_>) -
             let text = std::fs::read_to_string(&path).map_err(|error| {
                 check.note("settings_file", format!("{name:?}: {error}"), SETTINGS_FILE);
             });
-            let table = commissioned::table(&path.display().to_string(), &text.ok()?);
+            let table = settings_file::table(&path.display().to_string(), &text.ok()?);
             table
                 .map_err(|problems| check.problems.extend(problems.0))
                 .ok()?
@@ -342,7 +343,7 @@ fn settings(entry: &File, press: &Press, folder: &Path, check: &mut Check<'_>) -
                 );
                 return None;
             };
-            let table = commissioned::table("the settings shipped with the press", text);
+            let table = settings_file::table("the settings shipped with the press", text);
             table
                 .map_err(|problems| check.problems.extend(problems.0))
                 .ok()?

@@ -96,6 +96,16 @@ pub(crate) const CASES: &[Case] = &[
         rig.crank.forced_deg_s = Some(0.0);
         rig.stroke_to(10.0);
     }),
+    case(FaultCode::SlowStart, |rig| {
+        rig.crank.forced_deg_s = Some(100.0);
+        rig.stroke_to(1.0);
+        // Later than the clutch may lock, and in no more than the 64 ms of a gain.
+        rig.run_ms(1_050);
+        for speed in 10..15 {
+            rig.crank.forced_deg_s = Some(f64::from(speed) * 10.0);
+            rig.run_ms(5);
+        }
+    }),
     case(FaultCode::MotionAtRest, |rig| {
         rig.select(Mode::Single);
         rig.crank.forced_deg_s = Some(30.0);

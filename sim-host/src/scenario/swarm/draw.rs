@@ -10,6 +10,7 @@ use crate::scenario::disturb::{Detail, Disturbance, KINDS, Kind, Winding};
 use crate::scenario::expect::Expectations;
 use crate::scenario::oracle::Rule;
 use crate::scenario::{Happening, Scenario, When};
+use crate::settings_file;
 use rand::RngExt;
 use std::sync::OnceLock;
 use stopwright_core::fault_latch::Standing;
@@ -68,7 +69,7 @@ fn commissioned(letter: &str) -> &'static (Press, Settings) {
     let all = READ.get_or_init(|| {
         let read = |letter: &'static str| {
             let press = Press::builtin(letter)?;
-            let table = commissioned::table(letter, commissioned::shipped(letter)?).ok()?;
+            let table = settings_file::table(letter, commissioned::shipped(letter)?).ok()?;
             let settings = commissioned::settings(&press, table).ok()?;
             Some((letter, (press, settings)))
         };
