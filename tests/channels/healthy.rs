@@ -59,10 +59,13 @@ fn emergency_stop_in_continuous(pair: &mut Pair, what: &str) {
     must_be_healthy(pair, what);
 }
 
-/// Two runs, each ended by a top stop asked for in mid-stroke, at a time of its own.
-fn continuous_top_stops(pair: &mut Pair, what: &str) {
-    pair.select(Mode::Continuous);
+/// Two runs, each ended by a top stop asked for in mid-stroke, each from the top. The rests of press F
+/// scatter by 6 degrees: it may rest past the window, which is no fault either.
+fn continuous_top_stops(press: &Press, spm: f64, what: &str) {
+    let within_deg = if press.name.contains('F') { 15.0 } else { 5.0 };
     for ask_deg in [100.0, 230.0] {
+        let mut pair = pair(press, spm);
+        pair.select(Mode::Continuous);
         pair.start_continuous();
         pair.until_angle(20.0);
         pair.until_angle(ask_deg);
@@ -71,11 +74,11 @@ fn continuous_top_stops(pair: &mut Pair, what: &str) {
         pair.panel.top_stop_pressed = false;
         pair.until_rest();
         pair.run_ms(300);
-        must_be_healthy(pair, what);
+        must_be_healthy(&pair, what);
         let rest_deg = pair.plant.state().angle_rad.to_degrees();
         let past_top_deg = (rest_deg + 180.0).rem_euclid(360.0) - 180.0;
         assert!(
-            past_top_deg.abs() < 15.0,
+            past_top_deg.abs() < within_deg,
             "{what}: at {past_top_deg} degrees"
         );
     }
@@ -87,7 +90,7 @@ fn one_speed(letter: &str, spm: f64) {
     let mut pair = pair(&press, spm);
     if commissioned::allows_single_strokes(&press, spm) {
         single_strokes(&mut pair, &what);
-        continuous_top_stops(&mut pair, &what);
+        continuous_top_stops(&press, spm, &what);
     }
     emergency_stop_in_continuous(&mut pair, &what);
 }
