@@ -1,7 +1,7 @@
 //! What the rig has found, and the core does now.
 
 use super::rig::Rig;
-use super::settings::{long_stop, plain};
+use super::settings::{long_stop, paired, plain};
 use stopwright_core::angle::CrankTravel;
 use stopwright_core::fault::FaultCode;
 use stopwright_core::fault_latch::Standing;
@@ -89,4 +89,29 @@ fn a_tap_that_moves_nothing_is_no_slow_stop() {
             stop.stopping_time
         );
     }
+}
+
+/// A channel that loses its supply takes its element away and falls silent at once.
+#[test]
+fn silence_is_the_fault_and_not_the_element_that_goes_off_with_it() {
+    let mut rig = Rig::new(paired());
+    rig.stroke_to(90.0);
+    (rig.elements[1].coil_stuck, rig.elements[1].spool_stuck) = (Some(false), Some(false));
+    rig.peer_says = |_| None;
+    for _ in 0..500 {
+        rig.tick();
+        assert!(!rig.outputs.second_means);
+    }
+    let latched: Vec<FaultCode> = rig.outputs.latched.iter().collect();
+    assert_eq!(latched, [FaultCode::PeerSilent]);
+}
+
+/// One whose element goes off while it goes on saying that it drives has a fault of its own.
+#[test]
+fn an_element_that_goes_off_under_a_channel_that_drives_is_named() {
+    let mut rig = Rig::new(paired());
+    rig.stroke_to(90.0);
+    rig.elements[1].coil_stuck = Some(false);
+    rig.run_ms(10);
+    assert!(rig.is_latched(FaultCode::CoilReadBack) && !rig.outputs.valve.is_on);
 }
