@@ -170,6 +170,7 @@ impl Controller {
         let mut flow = Flow::begin();
         self.state_age = self.state_age.saturating_add(TICK);
         let (latched, is_driven) = (self.latch.latched(), self.valve.is_driven());
+        let is_impossible = self.is_impossible();
         let own = self
             .own_health
             .step(inputs, &self.settings, latched, is_driven);
@@ -189,6 +190,7 @@ impl Controller {
             reading,
             inputs.reported.union(own).union(located).union(devices),
         );
+        found = found.with_if(FaultCode::ImpossibleState, is_impossible);
         let stop = progress.record();
         found = found.union(self.learn(stop.as_ref(), found));
         flow.pass(Checkpoint::Judge);
@@ -289,3 +291,6 @@ impl Controller {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

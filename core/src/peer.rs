@@ -342,6 +342,11 @@ impl Config {
         CrankTravel::from_millidegrees(i32::try_from(millidegrees).unwrap_or(i32::MAX))
     }
 
+    /// For so many ticks one channel may drive and the other not.
+    pub(crate) fn phase_ticks_at(&self, speed: Option<CrankSpeed>) -> u8 {
+        self.phase_ticks.saturating_add(self.angle_passes_in(speed))
+    }
+
     /// Ticks in which a crank at `speed` turns through the tolerance of the angle: so much sooner
     /// one channel may pass an angle than the other. None of a crank that stands.
     fn angle_passes_in(&self, speed: Option<CrankSpeed>) -> u8 {
@@ -505,8 +510,9 @@ impl Peer {
     }
 
     fn verdict(&self, config: &Config, own: &Own) -> Result<(), Disagreement> {
-        let passing = config.angle_passes_in(own.crank.map(|(_, speed)| speed));
-        let phase_ticks = config.phase_ticks.saturating_add(passing);
+        let speed = own.crank.map(|(_, speed)| speed);
+        let passing = config.angle_passes_in(speed);
+        let phase_ticks = config.phase_ticks_at(speed);
         let consent_ticks = config.consent_ticks.saturating_add(passing);
         let findings = [
             (self.angle_for > config.angle_ticks, Disagreement::Angle),

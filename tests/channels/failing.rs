@@ -2,7 +2,7 @@
 //! bound and both channels latched, nothing starts until a reset, and once the failure is repaired
 //! a reset brings both back. Each tells only of faults of its own, so neither holds the other.
 
-use crate::pair::{Pair, resolver, schema};
+use crate::pair::{Channel, Pair, resolver, schema};
 use stopwright::press::Press;
 use stopwright::resolver::ResolverFaults;
 use stopwright_core::fault::FaultCode;
@@ -89,7 +89,7 @@ fn reset_twice(pair: &mut Pair) {
     pair.reset();
 }
 
-const FAILURES: [Failure; 6] = [
+const FAILURES: [Failure; 7] = [
     Failure {
         name: "nothing comes from it any more",
         begin: |pair| pair.channels[1].is_mute = true,
@@ -106,6 +106,17 @@ const FAILURES: [Failure; 6] = [
         // It comes up again and hears of the other's fault.
         latched: [FaultCode::PeerSilent, FaultCode::PeerStopped],
         repair: |_, _| {},
+    },
+    Failure {
+        name: "it loses its supply",
+        // Its output falls and it is silent from one tick to the next.
+        begin: |pair| {
+            let other = &mut pair.channels[1];
+            (other.is_stuck, other.is_mute, other.is_dead) = (true, true, true);
+        },
+        within_ticks: 4,
+        latched: [FaultCode::PeerSilent, FaultCode::PeerStopped],
+        repair: |pair, _| pair.channels[1].is_mute = false,
     },
     Failure {
         name: "its coupling slips",
@@ -167,6 +178,13 @@ fn fails(failure: &Failure) {
     for (channel, code) in pair.channels.iter().zip(failure.latched) {
         assert!(channel.latched().contains(code), "{what}: {}", pair.told());
     }
+    let element = [FaultCode::CoilReadBack, FaultCode::ValveElementStuck];
+    let is_blamed = |channel: &Channel| element.iter().any(|&it| channel.latched().contains(it));
+    assert!(
+        !pair.channels.iter().any(is_blamed),
+        "{what}: {}",
+        pair.told()
+    );
     nothing_starts(&mut pair, what);
     (failure.repair)(&mut pair, &press());
     // Two comparisons of the clocks.
@@ -186,7 +204,7 @@ fn each_failure_of_one_channel_stops_both_and_ends_with_a_reset() {
 #[test]
 fn what_is_not_repaired_is_not_reset() {
     // Silence, another permit, another clock and low air are there at rest as well.
-    for index in [0, 3, 5] {
+    for index in [0, 4, 6] {
         let failure = &FAILURES[index];
         let mut pair = running();
         (failure.begin)(&mut pair);

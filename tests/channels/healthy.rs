@@ -59,12 +59,38 @@ fn emergency_stop_in_continuous(pair: &mut Pair, what: &str) {
     must_be_healthy(pair, what);
 }
 
+/// Two runs, each ended by a top stop asked for in mid-stroke, each from the top. The rests of press F
+/// scatter by 6 degrees: it may rest past the window, which is no fault either.
+fn continuous_top_stops(press: &Press, spm: f64, what: &str) {
+    let within_deg = if press.name.contains('F') { 15.0 } else { 5.0 };
+    for ask_deg in [100.0, 230.0] {
+        let mut pair = pair(press, spm);
+        pair.select(Mode::Continuous);
+        pair.start_continuous();
+        pair.until_angle(20.0);
+        pair.until_angle(ask_deg);
+        pair.panel.top_stop_pressed = true;
+        pair.run_ms(20);
+        pair.panel.top_stop_pressed = false;
+        pair.until_rest();
+        pair.run_ms(300);
+        must_be_healthy(&pair, what);
+        let rest_deg = pair.plant.state().angle_rad.to_degrees();
+        let past_top_deg = (rest_deg + 180.0).rem_euclid(360.0) - 180.0;
+        assert!(
+            past_top_deg.abs() < within_deg,
+            "{what}: at {past_top_deg} degrees"
+        );
+    }
+}
+
 fn one_speed(letter: &str, spm: f64) {
     let press = Press::builtin(letter).expect("a built-in press");
     let what = format!("press {letter} at {spm} SPM");
     let mut pair = pair(&press, spm);
     if commissioned::allows_single_strokes(&press, spm) {
         single_strokes(&mut pair, &what);
+        continuous_top_stops(&press, spm, &what);
     }
     emergency_stop_in_continuous(&mut pair, &what);
 }
@@ -87,4 +113,27 @@ fn no_healthy_press_at_any_of_its_speeds_trips_two_channels() {
         scope.spawn(work);
         scope.spawn(work);
     });
+}
+
+/// A hand let go while one channel has taken over and the other, half a degree behind, has not.
+#[test]
+fn a_hand_let_go_about_the_take_over_is_no_disagreement() {
+    let press = Press::builtin("D").expect("a built-in press");
+    let (mut gone_on, mut cut_short) = (0, 0);
+    for early_ms in 0..24 {
+        let mut pair = pair(&press, press.speed.nominal_spm);
+        pair.select(Mode::Single);
+        pair.start();
+        pair.until_angle(178.5);
+        pair.run_ms(early_ms);
+        pair.hands(false);
+        pair.until_rest();
+        pair.run_ms(300);
+        must_be_healthy(&pair, &format!("let go {early_ms} ms after 178.5 degrees"));
+        match pair.plant.state().angle_rad.to_degrees() > 300.0 {
+            true => gone_on += 1,
+            false => cut_short += 1,
+        }
+    }
+    assert!(gone_on > 0 && cut_short > 0, "{gone_on}, {cut_short}");
 }

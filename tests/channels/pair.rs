@@ -53,6 +53,8 @@ pub(crate) struct Channel {
     pub(crate) is_mute: bool,
     /// It has stopped in its program: its converter and its transmitter go on by themselves.
     pub(crate) is_stuck: bool,
+    /// It has no supply: its output is off.
+    pub(crate) is_dead: bool,
     unserviced_ticks: u32,
     /// Level of its output.
     pub(crate) is_driving: bool,
@@ -85,6 +87,7 @@ impl Channel {
             clock_from: (number as f64 * 123_456_789.0, 0.0),
             is_mute: false,
             is_stuck: false,
+            is_dead: false,
             unserviced_ticks: 0,
             is_driving: false,
             said: None,
@@ -123,7 +126,7 @@ impl Channel {
         } else {
             self.unserviced_ticks += 1;
         }
-        if self.unserviced_ticks > WATCHDOG_TICKS {
+        if self.unserviced_ticks > WATCHDOG_TICKS || self.is_dead {
             self.is_driving = false;
         }
     }
@@ -131,7 +134,7 @@ impl Channel {
     /// Starts again, as a watchdog makes it, with the faults that were stored.
     pub(crate) fn restart(&mut self) {
         self.controller = Controller::new(*self.controller.settings(), self.latched());
-        self.is_stuck = false;
+        (self.is_stuck, self.is_dead) = (false, false);
         self.unserviced_ticks = 0;
     }
 }

@@ -4,7 +4,9 @@ use super::Inputs;
 use crate::fault::{FaultCode, FaultSet};
 use crate::peer::{Config, Consent, Message, Own, Peer, Phase};
 use crate::receiver::CrankReading;
+use crate::speed::CrankSpeed;
 use crate::stroke::Stroke;
+use crate::time::Duration;
 
 /// Faults that only say that the other channel has one.
 const OF_THE_OTHER: FaultSet = FaultSet::EMPTY
@@ -26,6 +28,8 @@ pub(super) struct Channel {
     /// What was told at the end of the last tick.
     phase: Phase,
     consent: Consent,
+    /// Ticks for which an element has been off that this channel drives.
+    off_for: u8,
 }
 
 impl Channel {
@@ -36,6 +40,7 @@ impl Channel {
             sequence: 0,
             phase: Phase::Standing,
             consent: Consent::default(),
+            off_for: 0,
         }
     }
 
@@ -67,7 +72,16 @@ impl Channel {
         let stops_first = phase.is_some() && !is_driven && self.phase == Phase::Driven;
         // Its element is on by itself: for as long as a healthy channel may be ahead or behind.
         let is_apart = agreed.is_ok() && is_driven && self.phase != Phase::Driven;
-        let found = match stops_first || is_apart {
+        // The same before it has said so: one that has lost its supply says nothing any more, and its
+        // silence is the fault.
+        let is_off = self.phase == Phase::Driven && !found.intersection(OF_ITS_ELEMENT).is_empty();
+        self.off_for = if is_off {
+            self.off_for.saturating_add(1)
+        } else {
+            0
+        };
+        let awaits_word = is_off && self.off_for <= config.silent_ticks.saturating_add(1);
+        let found = match stops_first || is_apart || awaits_word {
             true => found.without(OF_ITS_ELEMENT),
             false => found,
         };
@@ -84,6 +98,21 @@ impl Channel {
     /// Whether the other channel, where there is one, permits a start.
     pub(super) fn permits_start(&self, config: Option<&Config>) -> bool {
         config.is_none_or(|config| self.peer.permits_start(config))
+    }
+
+    /// Whether the other channel has begun a stop within what it may be behind after this one, at
+    /// `speed`, took over `since`.
+    pub(super) fn stopped_at_take_over(
+        &self,
+        config: Option<&Config>,
+        since: Duration,
+        speed: CrankSpeed,
+    ) -> bool {
+        config.is_some_and(|config| {
+            let ticks = u32::from(config.phase_ticks_at(Some(speed)));
+            let behind = Duration::from_millis(ticks);
+            since <= behind && self.peer.phase(config) == Some(Phase::Stopping)
+        })
     }
 
     /// The message of this tick.

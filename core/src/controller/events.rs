@@ -78,7 +78,8 @@ impl Controller {
             Stroke::Barring => seen.permit.bar,
             _ => seen.permit.run,
         };
-        events.note(Event::PermissiveLost, !may_go_on);
+        let goes_on = may_go_on && !self.stops_with_the_other(seen);
+        events.note(Event::PermissiveLost, !goes_on);
         events.note(Event::PermissiveLostTop, !seen.permit.run_on);
         events.note(Event::StopControl, !inputs.stop_control_closed);
         let is_waiting_in_off = self.stroke == Stroke::Off && seen.mode_shown != Mode::Off;
@@ -97,6 +98,19 @@ impl Controller {
         events.note(Event::TopStopRequested, inputs.top_stop_pressed);
         events.note(Event::Reset, inputs.reset.is_some());
         events.note(Event::SelfTestPassed, self.sensing.is_settled());
+    }
+
+    /// A hand let go when this channel has taken over and the other, a fraction of a degree behind,
+    /// has not: the other stops, and so does this one, for the same reason and not as a disagreement.
+    fn stops_with_the_other(&self, seen: &Seen<'_>) -> bool {
+        let has_taken_over = matches!(self.stroke, Stroke::Opening | Stroke::ContinuousRunning);
+        let speed = seen.reading.map(CrankReading::speed).unwrap_or_default();
+        let peer = self.settings.get().peer.as_ref();
+        has_taken_over
+            && !self.hands.is_held()
+            && self
+                .channel
+                .stopped_at_take_over(peer, self.state_age, speed)
     }
 
     fn note_angles(&self, events: &mut Events, seen: &Seen<'_>) -> Duration {

@@ -1,23 +1,12 @@
 //! What the rig has found, and the core does now.
 
 use super::rig::Rig;
-use super::settings::{deg, plain};
+use super::settings::{long_stop, paired, plain};
 use stopwright_core::angle::CrankTravel;
 use stopwright_core::fault::FaultCode;
 use stopwright_core::fault_latch::Standing;
-use stopwright_core::settings::Schema;
 use stopwright_core::stroke::{Mode, Stroke};
 use stopwright_core::time::Duration;
-
-/// A press that is released at 203 degrees, just past its take-over angle, and comes to rest at the
-/// top after 157 degrees.
-fn long_stop() -> Schema {
-    let mut schema = plain();
-    schema.top_stop.release = deg(203);
-    schema.top_stop.curve.reaction = Duration::from_millis(213);
-    schema.top_stop.curve.braking_ns_per_spm = 7_440_000;
-    schema
-}
 
 /// The window in which take-over counts must not wrap round when speed moves the release angle
 /// before the take-over angle: the hands would be free while the slide closes.
@@ -100,4 +89,29 @@ fn a_tap_that_moves_nothing_is_no_slow_stop() {
             stop.stopping_time
         );
     }
+}
+
+/// A channel that loses its supply takes its element away and falls silent at once.
+#[test]
+fn silence_is_the_fault_and_not_the_element_that_goes_off_with_it() {
+    let mut rig = Rig::new(paired());
+    rig.stroke_to(90.0);
+    (rig.elements[1].coil_stuck, rig.elements[1].spool_stuck) = (Some(false), Some(false));
+    rig.peer_says = |_| None;
+    for _ in 0..500 {
+        rig.tick();
+        assert!(!rig.outputs.second_means);
+    }
+    let latched: Vec<FaultCode> = rig.outputs.latched.iter().collect();
+    assert_eq!(latched, [FaultCode::PeerSilent]);
+}
+
+/// One whose element goes off while it goes on saying that it drives has a fault of its own.
+#[test]
+fn an_element_that_goes_off_under_a_channel_that_drives_is_named() {
+    let mut rig = Rig::new(paired());
+    rig.stroke_to(90.0);
+    rig.elements[1].coil_stuck = Some(false);
+    rig.run_ms(10);
+    assert!(rig.is_latched(FaultCode::CoilReadBack) && !rig.outputs.valve.is_on);
 }

@@ -118,6 +118,16 @@ pub(crate) fn plain() -> Schema {
     }
 }
 
+/// A press that is released at 203 degrees, just past its take-over angle, and comes to rest at the
+/// top after 157 degrees.
+pub(crate) fn long_stop() -> Schema {
+    let mut schema = plain();
+    schema.top_stop.release = deg(203);
+    schema.top_stop.curve.reaction = ms(213);
+    schema.top_stop.curve.braking_ns_per_spm = 7_440_000;
+    schema
+}
+
 /// With what commissioning found of the stops.
 pub(crate) fn followed() -> Schema {
     let baseline = Some(stop_trend::Baseline {

@@ -1,0 +1,137 @@
+//! What no input brings about: bits of the state turn over between two ticks.
+
+use super::*;
+use crate::angle::CrankAngle;
+use crate::fault::ResetRule;
+use crate::fault_latch::Standing;
+use crate::settings::{Angles, GUARDS_MAX, Schema, Stage};
+use crate::stop_curve::StopCurve;
+use crate::stop_time::{self, MOTION_PROOF, STANDSTILL_BAND, STANDSTILL_HOLD, StopLimits};
+use crate::{contacts, motion, receiver, run_in, stop_trend, top_stop, two_hand, valve_pair};
+
+const STANDINGS: [Standing; 3] = [
+    Standing::Operator,
+    Standing::KeyHolder,
+    Standing::Recommissioned,
+];
+
+fn settings() -> Settings {
+    let travel = |degrees: i32| CrankTravel::from_millidegrees(degrees.saturating_mul(1_000));
+    let angle = |degrees: i32| CrankAngle::TOP_DEAD_CENTRE.wrapping_add(travel(degrees));
+    let speed = CrankSpeed::from_milli_spm(60_000);
+    let curve = StopCurve {
+        reaction: Duration::from_millis(60),
+        braking_ns_per_spm: 2_094_395,
+    };
+    let limits = StopLimits {
+        speed,
+        time_advisory: Duration::from_millis(210),
+        time_latch: Duration::from_millis(250),
+        travel_advisory: travel(52),
+        travel_latch: travel(60),
+    };
+    let schema = Schema {
+        stage: Stage::Provisional,
+        receiver: receiver::Settings::DEFAULT,
+        second: None,
+        index: None,
+        contacts: contacts::Config::DEFAULT,
+        peer: None,
+        two_hand: two_hand::Config::DEFAULT,
+        valve_pair: valve_pair::Config::DEFAULT,
+        motion: motion::Config::with_speed_max(speed),
+        stop: stop_time::Config {
+            top: limits,
+            mid_stroke: limits,
+            curve,
+            standstill_band: STANDSTILL_BAND,
+            standstill_hold: STANDSTILL_HOLD,
+            motion_proof: MOTION_PROOF,
+        },
+        run_in: run_in::Config::DEFAULT,
+        trend: stop_trend::Config::default(),
+        top_stop: top_stop::Config {
+            target: CrankAngle::TOP_DEAD_CENTRE,
+            release: angle(315),
+            speed,
+            curve,
+            late_bound: travel(2),
+            early_bound: travel(8),
+            deadband: travel(1),
+        },
+        angles: Angles {
+            take_over: angle(190),
+            mute_end: angle(310),
+            window_before: travel(8),
+            window_after: travel(12),
+            overrun_limit: travel(14),
+        },
+        control_response: Duration::from_millis(20),
+        guards: [None; GUARDS_MAX],
+    };
+    let settings = Settings::try_new(schema);
+    assert!(settings.is_ok(), "{settings:?}");
+    settings.unwrap_or_else(|_| unreachable!())
+}
+
+fn tick(controller: &mut Controller, ms: u64, reset: Option<Standing>) -> Outputs {
+    let inputs = Inputs {
+        supply_ok: true,
+        reset,
+        ..Inputs::dead(Instant::from_micros(ms.wrapping_mul(1_000)))
+    };
+    controller.tick(&inputs)
+}
+
+/// The state is damaged, then mended by a reset of the standing it takes and of no less.
+fn is_refused(damage: fn(&mut Controller)) {
+    let mut controller = Controller::new(settings(), FaultSet::EMPTY);
+    let outputs = tick(&mut controller, 1, None);
+    assert!(outputs.latched.is_empty() && !outputs.second_means);
+    damage(&mut controller);
+    let outputs = tick(&mut controller, 2, None);
+    let code = FaultCode::ImpossibleState;
+    assert!(outputs.raised.contains(code), "{:?}", outputs.stroke);
+    assert!(!outputs.valve.is_on && outputs.second_means);
+    assert_eq!(outputs.stroke, Stroke::FaultLatched);
+    assert_eq!(code.reset_rule(), ResetRule::Recommissioning);
+    for (ms, standing) in (3..).zip(STANDINGS) {
+        let outputs = tick(&mut controller, ms, Some(standing));
+        let is_latched = outputs.latched.contains(code);
+        assert_eq!(is_latched, standing != Standing::Recommissioned);
+    }
+}
+
+#[test]
+fn a_state_that_drives_what_nobody_started_is_refused_and_named() {
+    is_refused(|controller| controller.stroke = Stroke::Opening);
+    is_refused(|controller| controller.stroke = Stroke::ContinuousRunning);
+}
+
+#[test]
+fn a_drive_that_no_state_knows_of_is_taken_away_and_named() {
+    is_refused(|controller| {
+        let now = Instant::from_micros(1_000);
+        controller.valve.drive(true, now);
+        controller
+            .own_health
+            .end(Flow::begin(), FaultSet::EMPTY, true);
+    });
+}
+
+#[test]
+fn a_latch_or_a_drive_that_turns_over_by_itself_is_damaged_memory() {
+    let mut controller = Controller::new(settings(), FaultSet::EMPTY);
+    let _ = tick(&mut controller, 1, None);
+    controller.latch = FaultLatch::new();
+    let evidence = Evidence {
+        at: Instant::default(),
+        angle: None,
+        speed: CrankSpeed::ZERO,
+    };
+    let turned = FaultSet::EMPTY.with(FaultCode::Overspeed);
+    controller.latch.raise(turned, evidence);
+    let outputs = tick(&mut controller, 2, None);
+    assert!(outputs.raised.contains(FaultCode::MemoryDamaged));
+    assert!(!outputs.valve.is_on && outputs.second_means);
+}
