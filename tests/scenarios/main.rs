@@ -7,6 +7,7 @@ mod document;
 mod mistakes;
 mod oracle;
 mod remote;
+mod settings;
 mod shipped;
 mod swarm;
 mod tampered;

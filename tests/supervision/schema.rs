@@ -9,7 +9,7 @@ use stopwright_core::receiver;
 use stopwright_core::receiver::index_switch::IndexSettings;
 use stopwright_core::receiver::second::SecondSettings;
 use stopwright_core::safety_distance::{Approach, Distance, Rule};
-use stopwright_core::settings::{Angles, Guard, Schema, Stage};
+use stopwright_core::settings::{Angles, Guard, Problem, Schema, Settings, Stage};
 use stopwright_core::speed::CrankSpeed;
 use stopwright_core::stop_curve::StopCurve;
 use stopwright_core::stop_time::{
@@ -183,4 +183,21 @@ pub(crate) fn job(label: &str) -> Job {
             ..limit_channels::Settings::UNUSED
         },
     }
+}
+
+#[test]
+fn a_valve_that_may_shift_too_late_for_its_stop_is_refused_with_the_longest_time() {
+    let mut schema = press();
+    let allowed = schema.longest_shift_off();
+    schema.valve_pair.shift[1].off_within = allowed;
+    assert!(Settings::try_new(schema).is_ok());
+    schema.valve_pair.shift[1].off_within = allowed.saturating_add(Duration::from_micros(1));
+    let problems = Settings::try_new(schema).unwrap_err();
+    assert_eq!(
+        problems.as_slice(),
+        [Problem::ShiftBeyondStop {
+            element: 1,
+            allowed
+        }]
+    );
 }

@@ -71,7 +71,7 @@ fn settings() -> Settings {
     };
     let settings = Settings::try_new(schema);
     assert!(settings.is_ok(), "{settings:?}");
-    settings.unwrap_or_else(|_| unreachable!())
+    settings.unwrap()
 }
 
 fn tick(controller: &mut Controller, ms: u64, reset: Option<Standing>) -> Outputs {

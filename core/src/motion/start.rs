@@ -3,7 +3,9 @@
 //!
 //! Locked is a clutch when the crank gains no more speed: less than an eighth in 32 ms. The age of
 //! the last such gain is the time to lock-up. Less gain, or over a longer time, is a flywheel that
-//! recovers from the dip and no clutch that slips.
+//! recovers from the dip and no clutch that slips. The speed is a mean over 32 ms: what slip adds to
+//! the time to lock-up must outweigh the margin of its bound to be seen, and a clutch so weak that
+//! the crank hardly moves is late for its first motion before.
 
 use super::Config;
 use crate::angle::CrankTravel;
