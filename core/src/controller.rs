@@ -293,4 +293,5 @@ impl Controller {
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests;
