@@ -23,7 +23,7 @@ use crate::fault::{FaultCode, FaultSet};
 use crate::fault_latch::Standing;
 use crate::job::{AirWindow, Job, Release};
 use crate::limit_channels::{self, Channel, TimedWindow, Windows};
-use crate::press_identity::{Fingerprint, LABEL_LEN, Label};
+use crate::press_identity::{Fingerprint, LABEL_LEN, Label, Measured, Tolerance};
 use crate::receiver::index_switch::IndexSettings;
 use crate::receiver::second::SecondSettings;
 use crate::safety_distance::{Approach, Distance, Rule};
@@ -64,6 +64,19 @@ pub struct PressRecord {
     pub fingerprint: Fingerprint,
     /// Its settings.
     pub schema: Schema,
+}
+
+impl PressRecord {
+    /// What speaks against this record at the press that is labelled `here`, by all that has been
+    /// `measured` of it: nothing, or [`FaultCode::OtherPress`]. To be reported to every tick from the
+    /// first on, for as long as the record is in force.
+    pub fn faults_at(&self, here: &Label, measured: &Measured) -> FaultSet {
+        let is_foreign = self.press != *here;
+        let mismatch = self.fingerprint.mismatch(measured, &Tolerance::DEFAULT);
+        mismatch
+            .map_or(FaultSet::EMPTY, |it| FaultSet::EMPTY.with(it.fault()))
+            .with_if(FaultCode::OtherPress, is_foreign)
+    }
 }
 
 impl Stored for PressRecord {

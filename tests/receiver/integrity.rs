@@ -470,6 +470,54 @@ fn a_crank_that_stops_without_noise_is_not_frozen() {
     }
 }
 
+/// However long it stands: what the loop has left of a speed must not add up to a travel.
+#[test]
+fn a_crank_that_has_stopped_without_noise_may_stand_for_a_minute() {
+    for press in &PRESSES {
+        let config = Config::try_new(press.settings(Settings::DEFAULT)).expect("settings");
+        for end in [0.0, 44.9, 45.0, 101.3, 225.02] {
+            let braking = press.engagement_deg_s2() / 4.0;
+            let stops_at = 0.03 + press.degrees_per_second() / braking;
+            let angle = |t: f64| {
+                let left = (stops_at - t).clamp(0.0, stops_at - 0.03);
+                let cruise = (0.03 - t).max(0.0) * press.degrees_per_second();
+                end - braking * left * left / 2.0 - cruise
+            };
+            let mut bench = Bench::new(config, Resolver::PERFECT);
+            while bench.time() < stops_at + 60.0 {
+                let faults = bench.tick(angle).faults;
+                assert!(faults.is_empty(), "{} {end}: {faults:?}", press.name);
+            }
+        }
+    }
+}
+
+/// A converter that has frozen shows the same codes as a crank that stands without noise. What tells
+/// them apart is one other code: from then on standing is standing again.
+#[test]
+fn a_converter_that_converts_again_shows_a_quiet_crank_that_stands() {
+    for press in &PRESSES {
+        let config = Config::try_new(press.settings(Settings::DEFAULT)).expect("settings");
+        let speed = press.degrees_per_second();
+        let angle = |t: f64| 77.0 + speed * t;
+        let mut bench = Bench::new(config, Resolver::PERFECT);
+        bench.acquire(angle);
+        while bench.time() < 0.03 {
+            bench.tick(angle).reading();
+        }
+        let frozen_deg = angle(bench.time());
+        let mut faults = FaultSet::EMPTY;
+        for _ in 0..1_000 {
+            faults = bench.tick(|_| frozen_deg).faults;
+        }
+        assert!(faults.contains(FaultCode::SamplesFrozen), "{}", press.name);
+        for _ in 0..20_000 {
+            faults = bench.tick(|_| frozen_deg + 30.0).faults;
+        }
+        assert!(faults.is_empty(), "{}: {faults:?}", press.name);
+    }
+}
+
 /// Adds noise of `rms` codes to every sample.
 fn noise_burst(noise: &std::cell::RefCell<Noise>, frame: CarrierFrame, rms: f64) -> CarrierFrame {
     both(frame, |codes| {

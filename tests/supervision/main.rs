@@ -4,6 +4,7 @@
 mod bank;
 mod codec;
 mod flash;
+mod identity;
 mod inputs;
 mod journal;
 mod peer;

@@ -37,7 +37,7 @@ pub(crate) fn ms(value: u32) -> Duration {
 
 /// 60 strokes per minute, 60 ms of reaction and 126 ms of braking: the worked example of a
 /// stop curve (12 kg·m², 600 N·m).
-const CURVE: StopCurve = StopCurve {
+pub(crate) const CURVE: StopCurve = StopCurve {
     reaction: Duration::from_millis(60),
     braking_ns_per_spm: 2_094_395,
 };

@@ -69,9 +69,7 @@ fn settings() -> Settings {
         control_response: Duration::from_millis(20),
         guards: [None; GUARDS_MAX],
     };
-    let settings = Settings::try_new(schema);
-    assert!(settings.is_ok(), "{settings:?}");
-    settings.unwrap()
+    Settings::try_new(schema).unwrap()
 }
 
 fn tick(controller: &mut Controller, ms: u64, reset: Option<Standing>) -> Outputs {

@@ -5,6 +5,9 @@
 //! other winding goes on turning (one winding). A converter that freezes while the crank stands
 //! cannot be seen here: the first motion shows it, to the index switch and to the supervision of
 //! motion.
+//!
+//! Frozen stands for as long as the codes do, however long the crank may really have stood by then:
+//! the same codes prove no repair. One other code does, and so does a receiver begun anew.
 
 use crate::signal::{FRAMES_PER_TICK, WindingAmplitudes};
 
