@@ -455,8 +455,8 @@ fields! {
     valve_pair::Config { coil_within, shift }
     ShiftBounds { on_within, off_within }
     motion::Config {
-        start_within, lock_up_within, stall_within, motion_travel, rest_travel, reverse_travel, speed_max, barring_speed_max,
-        barring_ahead,
+        start_within, lock_up_within, stall_within, motion_travel, rest_travel, reverse_travel,
+        speed_max, barring_speed_max, barring_ahead,
     }
     stop_time::Config {
         top, mid_stroke, curve, standstill_band, standstill_hold, motion_proof,

@@ -170,7 +170,7 @@ impl Controller {
         let mut flow = Flow::begin();
         self.state_age = self.state_age.saturating_add(TICK);
         let (latched, is_driven) = (self.latch.latched(), self.valve.is_driven());
-        let is_impossible = self.is_impossible();
+        let was_impossible = self.break_off_the_impossible();
         let own = self
             .own_health
             .step(inputs, &self.settings, latched, is_driven);
@@ -190,7 +190,7 @@ impl Controller {
             reading,
             inputs.reported.union(own).union(located).union(devices),
         );
-        found = found.with_if(FaultCode::ImpossibleState, is_impossible);
+        found = found.with_if(FaultCode::ImpossibleState, was_impossible);
         let stop = progress.record();
         found = found.union(self.learn(stop.as_ref(), found));
         flow.pass(Checkpoint::Judge);

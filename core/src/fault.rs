@@ -167,8 +167,8 @@ fault_table! {
         "The angle at which the index switch acts scatters more than it did.",
         "Play in the drive makes stops late one way and hides small motion.",
         "Chain or belt tension, coupling, bearings of the resolver and the switch.";
-    NoMotion = 20, ImmediateStop, Operator, "500 ms", "no motion on command",
-        "The valve is on and the crank does not turn.",
+    NoMotion = 20, ImmediateStop, Operator, "its learned bound, at most 500 ms", "no motion on command",
+        "The valve is on and the crank does not turn, or no longer.",
         "Somebody may reach in; the clutch may take up late.",
         "Clutch air, valve, both valve elements, drive of the resolver.";
     MotionAtRest = 21, SecondMeans, Recommissioning, "20 ms at clutch torque, 3 s at 1 degree/s", "motion at rest",
@@ -235,7 +235,7 @@ fault_table! {
         "Stopping times have moved from what commissioning found, by more than their scatter.",
         "Longer, the brake wears or fades; shorter, the limits are too generous for it.",
         "Lining, springs, air, oil; what was done to the brake since commissioning.";
-    ValveElementStuck = 60, ImmediateStop, Recommissioning, "learned bound, at most 100 ms", "valve element late or stuck",
+    ValveElementStuck = 60, ImmediateStop, Recommissioning, "its learned bound; 150 ms before one is learned", "valve element late or stuck",
         "A valve element did not follow its drive in time.",
         "The other element still stops the press; the redundancy is gone.",
         "The named element, its pilot, its feedback.";

@@ -57,6 +57,22 @@ impl Config {
             off_within: Duration::from_millis(150),
         }; ELEMENTS],
     };
+
+    /// The fixed bounds, but for the time that either spool may take to switch off.
+    pub const fn with_off_within(off_within: Duration) -> Self {
+        let Self {
+            coil_within,
+            shift: [ShiftBounds { on_within, .. }, _],
+        } = Self::DEFAULT;
+        let bounds = ShiftBounds {
+            on_within,
+            off_within,
+        };
+        Self {
+            coil_within,
+            shift: [bounds; ELEMENTS],
+        }
+    }
 }
 
 impl ShiftBounds {
@@ -142,4 +158,55 @@ pub fn coil_off_since(
         .filter(|element| element.coil.changed_at >= command || is_overdue)
         .map(|element| element.coil.changed_at.max(command))
         .min()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const fn ms(value: u32) -> Duration {
+        Duration::from_millis(value)
+    }
+
+    const fn bounds(on_ms: u32, off_ms: u32) -> ShiftBounds {
+        ShiftBounds {
+            on_within: ms(on_ms),
+            off_within: ms(off_ms),
+        }
+    }
+
+    /// Whether element 0 or 1 is named when it alone has not followed the drive for so long.
+    fn is_late(element: usize, is_on: bool, for_ms: u32) -> bool {
+        const CONFIG: Config = Config {
+            coil_within: ms(5),
+            shift: [bounds(30, 40), bounds(50, 60)],
+        };
+        let mut valve = ValvePair::new();
+        valve.drive(true, Instant::from_micros(1_000_000));
+        valve.drive(is_on, Instant::from_micros(1_000_000));
+        let changed_at = Instant::from_micros(1_000_000);
+        let follows = |shifted| {
+            let level = |is_on| Captured { is_on, changed_at };
+            ElementFeedback {
+                coil: level(is_on),
+                shifted: level(shifted),
+            }
+        };
+        let mut others = [0, 1]
+            .iter()
+            .map(|other| follows((*other == element) ^ is_on));
+        let feedback = [others.next(), others.next()].map(Option::unwrap_or_default);
+        let now = changed_at.saturating_add(ms(for_ms));
+        let found = valve.judge(&CONFIG, &feedback, now);
+        found.contains(FaultCode::ValveElementStuck)
+    }
+
+    #[test]
+    fn each_element_has_a_bound_of_its_own_in_each_direction() {
+        let cases = [(0, true, 30), (0, false, 40), (1, true, 50), (1, false, 60)];
+        for (element, is_on, within_ms) in cases {
+            assert!(!is_late(element, is_on, within_ms));
+            assert!(is_late(element, is_on, within_ms.saturating_add(1)));
+        }
+    }
 }

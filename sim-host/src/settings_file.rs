@@ -63,7 +63,7 @@ pub const KEYS: &[Key] = &[
     Key::optional(
         "second_resolver",
         Kind::Table(&[
-            Key::required("difference_deg", Kind::Number(0.0, 45.0)),
+            Key::required("difference_deg", Kind::Number(0.2, 10.0)),
             Key::table("receiver", RECEIVER_KEYS),
         ]),
     ),

@@ -12,8 +12,6 @@ use stopwright_core::stop_curve::StopCurve;
 use stopwright_core::stop_time::{
     self, MOTION_PROOF, STANDSTILL_BAND, STANDSTILL_HOLD, StopLimits,
 };
-use stopwright_core::time::Duration;
-use stopwright_core::valve_pair::ShiftBounds;
 use stopwright_core::zero_offset::ZeroOffset;
 use stopwright_core::{contacts, motion, run_in, stop_trend, top_stop, two_hand, valve_pair};
 
@@ -57,13 +55,9 @@ pub(crate) fn schema(press: &Press, spm: f64) -> Schema {
         contacts: contacts::Config::DEFAULT,
         peer: None,
         two_hand: two_hand::Config::DEFAULT,
-        valve_pair: valve_pair::Config {
-            shift: [ShiftBounds {
-                on_within: Duration::from_millis(150),
-                off_within: units::duration_ceil(before_ms + press.air.shift_off_ms + 15.0),
-            }; valve_pair::ELEMENTS],
-            ..valve_pair::Config::DEFAULT
-        },
+        valve_pair: valve_pair::Config::with_off_within(units::duration_ceil(
+            before_ms + press.air.shift_off_ms + 15.0,
+        )),
         run_in: run_in::Config::DEFAULT,
         trend: stop_trend::Config::default(),
         motion: motion::Config::with_speed_max(units::speed(1.05 * press.speed.max_spm)),

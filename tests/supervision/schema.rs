@@ -16,7 +16,6 @@ use stopwright_core::stop_time::{
     self, MOTION_PROOF, STANDSTILL_BAND, STANDSTILL_HOLD, StopLimits,
 };
 use stopwright_core::time::Duration;
-use stopwright_core::valve_pair::ShiftBounds;
 use stopwright_core::{contacts, motion, peer, run_in, stop_trend, top_stop, two_hand, valve_pair};
 
 pub(crate) fn deg(value: i32) -> CrankAngle {
@@ -70,13 +69,7 @@ pub(crate) fn press() -> Schema {
         contacts: contacts::Config::DEFAULT,
         peer: Some(peer::Config::DEFAULT),
         two_hand: two_hand::Config::DEFAULT,
-        valve_pair: valve_pair::Config {
-            shift: [ShiftBounds {
-                on_within: Duration::from_millis(150),
-                off_within: Duration::from_millis(100),
-            }; valve_pair::ELEMENTS],
-            ..valve_pair::Config::DEFAULT
-        },
+        valve_pair: valve_pair::Config::with_off_within(ms(100)),
         motion: motion::Config::with_speed_max(spm(90)),
         stop: stop_time::Config {
             top: limits,

@@ -98,8 +98,8 @@ impl Controller {
 
     /// Between two ticks the valve is driven if the state says so, and only then: no table leaves them
     /// apart. A state that drives what was never switched on has nothing to stop; the other way round
-    /// the drive goes off in this tick.
-    pub(super) fn is_impossible(&mut self) -> bool {
+    /// the drive goes off in this tick. Says whether it was so.
+    pub(super) fn break_off_the_impossible(&mut self) -> bool {
         let is_driven = self.valve.is_driven();
         let is_impossible = self.stroke.drives_valve() != is_driven;
         if is_impossible && !is_driven {

@@ -32,7 +32,6 @@ pub struct StartRecord {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct StartWatch {
-    age: Duration,
     first_motion: Option<Duration>,
     /// Travel when it last made a step, and how long ago.
     moved_to: CrankTravel,
@@ -49,7 +48,6 @@ pub(super) struct StartWatch {
 impl StartWatch {
     pub(super) const fn new() -> Self {
         Self {
-            age: Duration::ZERO,
             first_motion: None,
             moved_to: CrankTravel::ZERO,
             idle_for: Duration::ZERO,
@@ -69,7 +67,6 @@ impl StartWatch {
         speed: CrankSpeed,
         tick: Duration,
     ) -> FaultSet {
-        self.age = self.age.saturating_add(tick);
         self.idle_for = self.idle_for.saturating_add(tick);
         if travel.saturating_sub(self.moved_to) >= config.motion_travel {
             self.note_step(travel);
@@ -116,7 +113,7 @@ impl StartWatch {
 
     fn note_step(&mut self, travel: CrankTravel) {
         if self.first_motion.is_none() {
-            self.first_motion = Some(self.age);
+            self.first_motion = Some(self.idle_for);
         } else {
             self.longest_idle = self.longest_idle.max(self.idle_for);
         }

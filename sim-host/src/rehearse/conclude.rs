@@ -96,7 +96,7 @@ impl Rehearsal<'_> {
         let is_released = self.record.verdict.outcome != Outcome::NotCommissionable;
         let settings = settings
             .filter(|_| is_released)
-            .map(|(schema, _)| settings_file::write(&schema, crate::record::NOTICE));
+            .map(|(schema, _)| settings_file::write(&schema, record::NOTICE));
         Ok(Rehearsed {
             record: self.record,
             settings,

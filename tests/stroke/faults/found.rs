@@ -5,8 +5,10 @@ use super::settings::{long_stop, paired, plain};
 use stopwright_core::angle::CrankTravel;
 use stopwright_core::fault::FaultCode;
 use stopwright_core::fault_latch::Standing;
+use stopwright_core::speed::CrankSpeed;
 use stopwright_core::stroke::{Mode, Stroke};
 use stopwright_core::time::Duration;
+use stopwright_core::valve_pair;
 
 /// The window in which take-over counts must not wrap round when speed moves the release angle
 /// before the take-over angle: the hands would be free while the slide closes.
@@ -54,6 +56,33 @@ fn motion_at_rest_can_be_reset_once_the_crank_stands_again() {
     rig.inputs.reset = Some(Standing::Recommissioned);
     rig.tick();
     assert!(!rig.is_latched(FaultCode::MotionAtRest));
+}
+
+/// A stop at six times the speed of its limits takes longer than twice the limit there, and is well
+/// within the limit of its own speed.
+#[test]
+fn a_long_stop_at_a_high_speed_is_not_taken_for_one_that_never_ends() {
+    let mut schema = plain();
+    schema.motion.speed_max = CrankSpeed::from_milli_spm(300_000);
+    schema.valve_pair = valve_pair::Config::with_off_within(Duration::from_millis(50));
+    for limits in [&mut schema.stop.top, &mut schema.stop.mid_stroke] {
+        limits.speed = CrankSpeed::from_milli_spm(20_000);
+        limits.time_advisory = Duration::from_millis(110);
+        limits.time_latch = Duration::from_millis(120);
+        limits.travel_advisory = CrankTravel::from_millidegrees(11_000);
+        limits.travel_latch = CrankTravel::from_millidegrees(12_000);
+    }
+    let mut rig = Rig::new(schema);
+    rig.crank.drive_deg_s = 720.0;
+    rig.stroke_to(90.0);
+    rig.let_go();
+    rig.run_ms(1_000);
+    assert!(
+        rig.seen.is_empty(),
+        "{:?}",
+        rig.seen.iter().collect::<Vec<_>>()
+    );
+    assert!(rig.outputs.stroke.is_standing());
 }
 
 /// The table says of advice that it goes with its condition: one slow stop, then a good one.
