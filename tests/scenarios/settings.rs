@@ -18,24 +18,25 @@ fn read(letter: &str, text: &str) -> Schema {
     schema(base(letter), table(letter, text).expect("sound")).expect("known rules")
 }
 
-fn shipped(letter: &str) -> Schema {
+fn text_of(letter: &str) -> String {
     let file = format!("sim-host/settings/{}.toml", letter.to_lowercase());
-    let text = std::fs::read_to_string(crate::root().join(file)).expect("a file");
-    read(letter, &text)
+    std::fs::read_to_string(crate::root().join(file)).expect("a file")
 }
 
+/// Compared as text: two values that both come from the wrong key would read alike twice.
 #[test]
 fn what_is_read_is_written_again() {
     for letter in LETTERS {
-        let settings = shipped(letter);
-        let written = write(&settings, record::NOTICE);
-        assert_eq!(read(letter, &written), settings, "press {letter}");
+        let text = text_of(letter);
+        let written = write(&read(letter, &text), record::NOTICE);
+        let parsed = |text: &str| text.parse::<toml::Table>().expect("TOML");
+        assert_eq!(parsed(&written), parsed(&text), "press {letter}");
     }
 }
 
 #[test]
 fn references_are_read_and_written_too() {
-    let mut settings = shipped("B");
+    let mut settings = read("B", &text_of("B"));
     settings.second = Some(SecondSettings {
         difference_millidegrees: 900,
         receiver: settings.receiver,
