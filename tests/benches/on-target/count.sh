@@ -7,6 +7,8 @@ set -eu
 cd "$(dirname "$0")"
 out=${CARGO_TARGET_DIR:-target}/thumbv7em-none-eabihf
 
+mkdir -p "$out"
+
 run() {
     cargo build --quiet --profile "$1"
     qemu-system-arm -machine mps2-an386 -cpu cortex-m4 -nographic -monitor none -serial none \
