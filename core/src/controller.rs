@@ -74,6 +74,8 @@ pub struct Controller {
     window: SpeedWindow,
     /// Mean speed over the window.
     speed: CrankSpeed,
+    /// How far the release angle commissioned for that speed lies past the commissioned one.
+    moved_by_speed: CrankTravel,
     motion: Motion,
     watch: StopWatch,
     run_in: RunIn,
@@ -81,7 +83,7 @@ pub struct Controller {
     compensation: Compensation,
     latch: FaultLatch,
     channel: Channel,
-    /// Checksum of the press's settings, without what a job has changed in them.
+    /// Digest of the press's settings, without what a job has changed in them.
     press: u32,
     /// Limit channels of the job in force.
     job: Option<limit_channels::Config>,
@@ -108,6 +110,7 @@ impl Controller {
         let found = stored.with_if(FaultCode::StoredFault, !stored.is_empty());
         latch.raise(found, evidence);
         Self {
+            moved_by_speed: settings.get().top_stop.moved_at(CrankSpeed::ZERO),
             settings,
             sensing: Sensing::new(),
             devices: Devices::new(),
@@ -282,7 +285,7 @@ impl Controller {
             start: self.motion.take_finished_start(),
             stop,
             release: reading.map_or(top_stop.release, |_| self.release_now()),
-            authority_percent: self.compensation.authority_percent(top_stop),
+            authority_percent: self.compensation.authority_percent(),
             compensation: self.compensation.offset(),
             condition: self.run_in.condition(&self.settings.get().run_in),
             limit_channels: self.limit_channels.on(),

@@ -1,6 +1,7 @@
 //! Crank speed. One stroke per minute is six degrees per second.
 
 use crate::angle::CrankTravel;
+use crate::quotient::signed_quotient;
 use crate::time::Duration;
 use fixed::types::I0F32;
 
@@ -41,7 +42,9 @@ impl CrankSpeed {
 
     /// Thousandths of a stroke per minute, rounded toward zero.
     pub const fn as_milli_spm(self) -> i32 {
-        ((self.0.to_bits() as i64).wrapping_mul(1_000_000) / COUNTS_PER_MS_PER_SPM_X1000) as i32
+        const { assert!(4_988 * 14_351 == COUNTS_PER_MS_PER_SPM_X1000) };
+        let scaled = (self.0.to_bits() as i64).wrapping_mul(1_000_000);
+        signed_quotient::<14_351>(signed_quotient::<4_988>(scaled)) as i32
     }
 
     /// Size without its sign, saturating.
@@ -51,9 +54,8 @@ impl CrankSpeed {
 
     /// Travel at this speed in `span`, rounded toward zero. 2³¹ · 2³² stays inside i64.
     pub const fn travel_in(self, span: Duration) -> CrankTravel {
-        CrankTravel::from_counts(
-            (self.0.to_bits() as i64).wrapping_mul(span.as_micros() as i64) / 1_000,
-        )
+        let scaled = (self.0.to_bits() as i64).wrapping_mul(span.as_micros() as i64);
+        CrankTravel::from_counts(signed_quotient::<1_000>(scaled))
     }
 }
 

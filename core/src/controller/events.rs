@@ -166,13 +166,13 @@ impl Controller {
 
     /// How far the release angle in force lies past the commissioned one.
     pub(super) fn release_moved(&self) -> CrankTravel {
-        let config = &self.settings.get().top_stop;
-        self.compensation.moved_at(config, self.speed)
+        self.moved_by_speed
+            .saturating_add(self.compensation.offset())
     }
 
     pub(super) fn release_now(&self) -> CrankAngle {
-        let config = &self.settings.get().top_stop;
-        self.compensation.release_at(config, self.speed)
+        let release = self.settings.get().top_stop.release;
+        release.wrapping_add(self.release_moved())
     }
 }
 

@@ -28,6 +28,7 @@ impl Controller {
             let expectation = self.expectation();
             let angle = reading.angle();
             self.speed = self.window.step(angle);
+            self.moved_by_speed = settings.top_stop.moved_at(self.speed);
             let seen = self
                 .motion
                 .step(&settings.motion, expectation, angle, self.speed, TICK);

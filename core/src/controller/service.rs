@@ -37,15 +37,12 @@ impl Controller {
         }
     }
 
-    /// The job's angles and its release for the commissioned speed of the press.
+    /// The press's settings with the job's angles and its release for the commissioned speed.
     fn adopt_job(&mut self, job: &CheckedJob) -> ServiceReply {
         if codec::digest(job.press()) != self.press {
             return ServiceReply::OtherSettings;
         }
-        let Ok(settings) = job.settings_at(job.press().top_stop.speed) else {
-            return ServiceReply::OtherSettings;
-        };
-        self.settings = settings;
+        self.settings = *job.settings();
         self.job = Some(*job.limit_channels());
         self.take_up();
         ServiceReply::Adopted
@@ -57,6 +54,7 @@ impl Controller {
         self.sensing = Sensing::new();
         self.motion = Motion::new();
         self.window = SpeedWindow::new();
+        self.moved_by_speed = self.settings.get().top_stop.moved_at(self.speed);
         self.compensation = Compensation::new();
         self.trend = StopTrend::new();
         self.run_in.begin_bedding();
