@@ -2,6 +2,9 @@
 //!
 //! [`Controller::tick`] is the only way in: what it returns depends on its state and its inputs
 //! alone. Time comes in with the inputs; whatever must be stored leaves with the outputs.
+//!
+//! Parts with much to remember are never inlined: the stack holds what one of them needs, not what
+//! all of them do.
 
 mod acting;
 mod channel;
@@ -244,6 +247,7 @@ impl Controller {
 
     // What a tick has made, each once: a structure for it would be the outputs themselves.
     #[allow(clippy::too_many_arguments)]
+    #[inline(never)]
     fn outputs(
         &mut self,
         inputs: &Inputs<'_>,

@@ -17,6 +17,7 @@ use crate::valve_pair::coil_off_since;
 const LEARN_SPEED_SHARE: u32 = 20;
 
 impl Controller {
+    #[inline(never)]
     pub(super) fn judge(
         &mut self,
         inputs: &Inputs<'_>,
@@ -73,6 +74,8 @@ impl Controller {
         match self.stroke {
             Stroke::Barring => Expectation::Barred,
             state if state.drives_valve() => Expectation::Driven,
+            // It has stood for long enough, whatever is still to be worked out of its stop.
+            _ if self.watch.stands() => Expectation::Rest,
             state if state.is_stopping() => Expectation::Stopping,
             // The supply went away in a stroke: the state is that of power-up, the crank still coasts.
             _ if self.watch.is_running() => Expectation::Stopping,
@@ -165,6 +168,7 @@ impl Controller {
     /// What a stop teaches: counted for the condition of the brake in any case; followed for slow
     /// change, and a top stop of production given to the compensation, when it was healthy and the
     /// brake steady.
+    #[inline(never)]
     pub(super) fn learn(&mut self, stop: Option<&StopRecord>, found: FaultSet) -> FaultSet {
         let settings = self.settings.get();
         let Some(stop) = stop else {

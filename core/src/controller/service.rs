@@ -12,6 +12,7 @@ use crate::top_stop::Compensation;
 use crate::zero_offset::CaptureRefusal;
 
 impl Controller {
+    #[inline(never)]
     pub(super) fn serve(&mut self, inputs: &Inputs<'_>) -> ServiceReply {
         if inputs.service != Service::CaptureAngle {
             self.sensing.end_capture();
