@@ -53,6 +53,9 @@ pub const TICK: Duration = Duration::from_millis(1);
 /// When it is due, and how well the clocks must agree.
 const TICK_CONFIG: TickConfig = TickConfig::DEFAULT;
 
+/// Faults that take more than the valve.
+const SECOND_MEANS: FaultSet = FaultSet::demanding(Reaction::SecondMeans);
+
 /// Where the present run ends: the next release angle ahead of where it began.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -274,9 +277,7 @@ impl Controller {
             .tell(inputs, trusted, self.stroke, consent, latched);
         Outputs {
             valve,
-            second_means: latched
-                .iter()
-                .any(|code| code.reaction() == Reaction::SecondMeans),
+            second_means: latched.meets(SECOND_MEANS),
             stroke: self.stroke,
             mode: self.mode,
             position,

@@ -385,6 +385,22 @@ impl FaultSet {
         Self(self.0 & !other.0)
     }
 
+    /// Every fault that demands `reaction` or a harder one.
+    pub const fn demanding(reaction: Reaction) -> Self {
+        let mut set = Self::EMPTY;
+        let mut rest = FaultCode::ALL;
+        while let [code, others @ ..] = rest {
+            set = set.with_if(*code, code.reaction() as u8 >= reaction as u8);
+            rest = others;
+        }
+        set
+    }
+
+    /// Whether both sets hold a fault.
+    pub const fn meets(self, other: Self) -> bool {
+        !self.intersection(other).is_empty()
+    }
+
     /// What both sets hold.
     #[must_use]
     pub const fn intersection(self, other: Self) -> Self {

@@ -438,12 +438,13 @@ impl LimitChannels {
             tick_us: config.tick_us,
             per_ms_max: config.per_ms_max,
         };
-        let mut on = 0u16;
+        let mut on = self.on.0;
         let mut bit = 1u16;
         for (channel, state) in config.channels.iter().zip(&mut self.channels) {
-            let was_on = self.on.0 & bit != 0;
-            if state.step(channel, &sweep, was_on) {
-                on |= bit;
+            let head = mark.on_head(channel);
+            if !state.is_quiet(head) {
+                let is_on = state.look(channel, &sweep, head, on & bit != 0);
+                on = if is_on { on | bit } else { on & !bit };
             }
             bit = bit.wrapping_shl(1);
         }
@@ -585,15 +586,12 @@ impl PreparedChannel {
 }
 
 impl ChannelState {
-    /// One tick; whether the channel is on at its end.
-    fn step(&mut self, config: &PreparedChannel, sweep: &Sweep, was_on: bool) -> bool {
-        let head = sweep.mark.on_head(config);
-        if head.wrapping_sub(self.quiet_from) < self.quiet {
-            return was_on;
-        }
-        self.look(config, sweep, head, was_on)
+    const fn is_quiet(&self, head: u32) -> bool {
+        head.wrapping_sub(self.quiet_from) < self.quiet
     }
 
+    /// One tick with the on head at `head`; whether the channel is on at its end.
+    ///
     /// Not inlined: the loop over the channels stays short for the many that are quiet.
     #[inline(never)]
     fn look(&mut self, config: &PreparedChannel, sweep: &Sweep, head: u32, was_on: bool) -> bool {

@@ -1,7 +1,6 @@
 //! How stopping time and travel grow with speed.
 
 use crate::angle::CrankTravel;
-use crate::quotient::quotient;
 use crate::speed::CrankSpeed;
 use crate::time::Duration;
 
@@ -20,9 +19,8 @@ pub struct StopCurve {
 impl StopCurve {
     /// Braking time at `speed`.
     fn braking_at(self, speed: CrankSpeed) -> Duration {
-        let milli_spm = u64::from(speed.as_milli_spm().max(0).unsigned_abs());
-        let scaled = u64::from(self.braking_ns_per_spm).saturating_mul(milli_spm);
-        let micros = quotient::<1_000>(quotient::<1_000>(scaled));
+        // Nanoseconds, in thousandths.
+        let micros = speed.milli_times(self.braking_ns_per_spm);
         Duration::from_micros(u32::try_from(micros).unwrap_or(u32::MAX))
     }
 

@@ -239,11 +239,8 @@ fn share(here: CrankTravel, there: CrankTravel) -> Option<i64> {
 }
 
 impl StopRecord {
-    /// Faults this finished stop gives rise to.
-    pub fn judge(&self, config: &Config) -> FaultSet {
-        let limits = config
-            .limits(self.kind)
-            .at_speed(config.curve, self.speed_peak);
+    /// Faults this finished stop gives rise to, by the limits at its highest speed.
+    fn judge(&self, limits: &StopLimits) -> FaultSet {
         let past_time = self.stopping_time > limits.time_latch;
         let past_travel = self.stopping_travel > limits.travel_latch;
         let warn = self.stopping_time > limits.time_advisory
@@ -339,7 +336,7 @@ impl StopWatch {
     ) -> (Progress, FaultSet) {
         let run = match &mut self.stop {
             None => return (Progress::Idle, FaultSet::EMPTY),
-            Some(Stop::Standing { .. }) => return (self.work_out(config), FaultSet::EMPTY),
+            Some(Stop::Standing { .. }) => return self.work_out(config),
             Some(Stop::Running(run)) => run,
         };
         if let Some((reading, speed)) = seen {
@@ -387,17 +384,18 @@ impl StopWatch {
         Progress::AssumedStandstill
     }
 
-    /// The crank stands: one tick's work on the figures of its stop.
-    fn work_out(&mut self, config: &Config) -> Progress {
+    /// The crank stands: one tick's work on the figures of its stop, and what they give rise to.
+    fn work_out(&mut self, config: &Config) -> (Progress, FaultSet) {
         let Some(Stop::Standing { run, off, fit }) = &mut self.stop else {
-            return Progress::Idle;
+            return (Progress::Idle, FaultSet::EMPTY);
         };
         let Some(since_rest) = fit.step(&self.trace, off) else {
-            return Progress::Running;
+            return (Progress::Running, FaultSet::EMPTY);
         };
         let record = run.record(config, off, fit.rest(), since_rest);
+        let faults = record.judge(&off.limits);
         self.stop = None;
-        Progress::Standstill(record)
+        (Progress::Standstill(record), faults)
     }
 }
 

@@ -63,9 +63,7 @@ impl Controller {
             .union(live)
             .with_if(FaultCode::StopNotEnding, progress == Progress::Overdue);
         if let Progress::Standstill(record) = &progress {
-            found = found
-                .union(record.judge(&settings.stop))
-                .union(self.judge_rest(record));
+            found = found.union(self.judge_rest(record));
         }
         (progress, found)
     }
@@ -181,8 +179,8 @@ impl Controller {
             .trend
             .judge()
             .union(self.compensation.judge(&settings.top_stop));
-        let is_advised = |reaction| reaction == Reaction::Advise;
-        let is_healthy = found.reaction().is_none_or(is_advised) && self.latch.latched().is_empty();
+        const LATCHING: FaultSet = FaultSet::demanding(Reaction::TopStop);
+        let is_healthy = !found.meets(LATCHING) && self.latch.latched().is_empty();
         if condition != Condition::Steady || !is_healthy {
             return standing;
         }

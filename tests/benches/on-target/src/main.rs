@@ -169,6 +169,7 @@ fn worst_receiver() -> (u32, u32, u32) {
         }
         let now = Instant::from_micros(1_000_000 + (tick + 1) * 1_000);
         total += timed(&mut || {
+            receiver.end_tick(config);
             black_box(receiver.position(config, black_box(now)));
             black_box(receiver.faults());
         });
