@@ -39,7 +39,7 @@ use crate::stop_time::{StopRecord, StopWatch};
 use crate::stop_trend::StopTrend;
 use crate::stroke::{Mode, Stroke};
 use crate::time::{Duration, Instant};
-use crate::top_stop::Compensation;
+use crate::top_stop::{Compensation, ReleaseShift};
 use crate::two_hand::TwoHand;
 use crate::valve_pair::ValvePair;
 use channel::Channel;
@@ -80,8 +80,7 @@ pub struct Controller {
     window: SpeedWindow,
     /// Mean speed over the window.
     speed: CrankSpeed,
-    /// How far the release angle commissioned for that speed lies past the commissioned one.
-    moved_by_speed: CrankTravel,
+    release_shift: ReleaseShift,
     motion: Motion,
     watch: StopWatch,
     run_in: RunIn,
@@ -116,7 +115,7 @@ impl Controller {
         let found = stored.with_if(FaultCode::StoredFault, !stored.is_empty());
         latch.raise(found, evidence);
         Self {
-            moved_by_speed: settings.get().top_stop.moved_at(CrankSpeed::ZERO),
+            release_shift: ReleaseShift::new(&settings.get().top_stop, CrankSpeed::ZERO),
             settings,
             sensing: Sensing::new(),
             devices: Devices::new(),

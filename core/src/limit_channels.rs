@@ -546,34 +546,28 @@ impl Sweep {
     }
 }
 
-/// Where an on head stands among the windows of its channel.
-struct Place {
-    /// Past the nearest beginning, counts.
-    past: u32,
-    /// Span of the window that begins there. No window that begins before it reaches as far: the
-    /// leads leave a gap at every speed.
-    span: u32,
-    /// Before the next beginning, counts.
-    before: u32,
+/// How far the head is past the nearest beginning, and the span of the window there. No window that
+/// begins before it reaches as far: the leads leave a gap at every speed.
+fn nearest(windows: &[Prepared; WINDOWS], head: u32) -> (u32, u32) {
+    let mut best = (u32::MAX, 0);
+    for window in windows {
+        let past = head.wrapping_sub(window.from);
+        if past < best.0 {
+            best = (past, window.span);
+        }
+    }
+    best
 }
 
-impl Place {
-    fn of(windows: &[Prepared; WINDOWS], head: u32) -> Self {
-        let mut place = Self {
-            past: u32::MAX,
-            span: 0,
-            before: u32::MAX,
-        };
-        for window in windows {
-            let past = head.wrapping_sub(window.from);
-            if past < place.past {
-                (place.past, place.span) = (past, window.span);
-            }
-            place.before = place.before.min(past.wrapping_neg().wrapping_sub(1));
-        }
-        place.before = place.before.saturating_add(1);
-        place
-    }
+/// How far the head is before the next beginning, a whole turn less one count at most.
+fn before_next(windows: &[Prepared; WINDOWS], head: u32) -> u32 {
+    let [a, b, c, d] = windows;
+    let past = |window: &Prepared| head.wrapping_sub(window.from);
+    let before = |window| match past(window) {
+        0 => u32::MAX,
+        past => past.wrapping_neg(),
+    };
+    before(a).min(before(b)).min(before(c)).min(before(d))
 }
 
 impl PreparedChannel {
@@ -595,25 +589,25 @@ impl ChannelState {
     /// Not inlined: the loop over the channels stays short for the many that are quiet.
     #[inline(never)]
     fn look(&mut self, config: &PreparedChannel, sweep: &Sweep, head: u32, was_on: bool) -> bool {
-        let place = Place::of(&config.windows, head);
+        let (past, span) = nearest(&config.windows, head);
         let (is_inside, least_us) = match config.kind {
             Kind::Unused => {
                 self.rests(head, QUARTER_TURN, QUARTER_TURN);
                 return false;
             }
             Kind::Angles => {
-                let end = config.end(place.span, sweep.mark.per_ms);
-                (place.past <= end, config.minimum_on_us)
+                let end = config.end(span, sweep.mark.per_ms);
+                (past <= end, config.minimum_on_us)
             }
-            Kind::Timed => (false, place.span),
+            Kind::Timed => (false, span),
         };
         let held_us = self.hold_us;
         self.hold_us = held_us.saturating_sub(sweep.tick_us);
         self.change_after_us = 0;
         self.quiet = 0;
         let swept = Sweep::of(sweep.before.on_head(config), head);
-        if place.past < swept {
-            let after = self.pass(place.past, swept, least_us, sweep);
+        if past < swept {
+            let after = self.pass(past, swept, least_us, sweep);
             self.change_after_us = if was_on { 0 } else { after };
         }
         let is_on = is_inside || self.hold_us > 0;
@@ -621,23 +615,30 @@ impl ChannelState {
             self.change_after_us = off_after(config, sweep, held_us);
         }
         if was_on == is_on && self.hold_us == 0 {
-            self.find_quiet(config, sweep, head, &place);
+            self.find_quiet(config, sweep, head, (past, span));
         }
         is_on
     }
 
     /// Finds the stretch around the head on which, at any speed, no edge lies.
-    fn find_quiet(&mut self, config: &PreparedChannel, sweep: &Sweep, head: u32, place: &Place) {
+    fn find_quiet(
+        &mut self,
+        config: &PreparedChannel,
+        sweep: &Sweep,
+        head: u32,
+        (past, span): (u32, u32),
+    ) {
         if config.kind == Kind::Timed {
-            return self.rests(head, place.past, place.before);
+            return self.rests(head, past, before_next(&config.windows, head));
         }
-        let (at_rest, at_most) = (place.span, config.end(place.span, sweep.per_ms_max));
-        let (first, last) = (at_rest.min(at_most), at_rest.max(at_most));
-        if let Some(ahead) = first.checked_sub(place.past) {
-            self.rests(head, place.past, ahead.saturating_add(1));
-        } else if place.past > last {
-            let behind = place.past.wrapping_sub(last).wrapping_sub(1);
-            self.rests(head, behind, place.before);
+        let at_most = config.end(span, sweep.per_ms_max);
+        let (first_end, last_end) = (span.min(at_most), span.max(at_most));
+        if past <= first_end {
+            let ahead = first_end.wrapping_sub(past).saturating_add(1);
+            self.rests(head, past, ahead);
+        } else if past > last_end {
+            let behind = past.wrapping_sub(last_end).wrapping_sub(1);
+            self.rests(head, behind, before_next(&config.windows, head));
         }
     }
 

@@ -26,12 +26,19 @@ impl StopCurve {
 
     /// Expected stopping travel at `speed`: speed · (reaction + braking / 2).
     pub fn travel_at(self, speed: CrankSpeed) -> CrankTravel {
-        let half = Duration::from_micros(self.braking_at(speed).as_micros() / 2);
-        speed.travel_in(self.reaction.saturating_add(half))
+        self.at(speed).1
     }
 
     /// Expected stopping time at `speed`.
     pub fn time_at(self, speed: CrankSpeed) -> Duration {
         self.reaction.saturating_add(self.braking_at(speed))
+    }
+
+    /// Expected stopping time and travel at `speed`.
+    pub fn at(self, speed: CrankSpeed) -> (Duration, CrankTravel) {
+        let braking = self.braking_at(speed);
+        let half = Duration::from_micros(braking.as_micros() / 2);
+        let travel = speed.travel_in(self.reaction.saturating_add(half));
+        (self.reaction.saturating_add(braking), travel)
     }
 }

@@ -207,9 +207,9 @@ impl StopLimits {
     /// expected travel. Below a quarter of their own speed they stay what they are there.
     pub fn at_speed(&self, curve: StopCurve, speed: CrankSpeed) -> Self {
         let speed = speed.max(self.slowest());
-        let (time_here, time_there) = (curve.time_at(speed), curve.time_at(self.speed));
+        let (time_here, here) = curve.at(speed);
+        let (time_there, there) = curve.at(self.speed);
         let shift = |limit: Duration| limit.saturating_add(time_here).saturating_sub(time_there);
-        let (here, there) = (curve.travel_at(speed), curve.travel_at(self.speed));
         let share = share(here, there);
         let scale = |limit: CrankTravel| match share {
             Some(share) => {

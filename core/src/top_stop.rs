@@ -71,14 +71,43 @@ impl Config {
     }
 
     /// How far that lies past the commissioned one, as travel: on a fast press more than half a turn.
-    pub fn moved_at(&self, speed: CrankSpeed) -> CrankTravel {
-        let commissioned = self.curve.travel_at(self.speed);
-        commissioned.saturating_sub(self.curve.travel_at(speed))
+    fn moved_at(&self, speed: CrankSpeed) -> CrankTravel {
+        ReleaseShift::new(self, speed).get()
     }
 
     /// The latest release angle ever allowed at `speed`.
     pub fn latest_at(&self, speed: CrankSpeed) -> CrankAngle {
         self.release_at(speed).wrapping_add(self.late_bound)
+    }
+}
+
+/// How far the release angle commissioned for the speed of the moment lies past the commissioned one.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct ReleaseShift {
+    /// Travel from command to rest at the commissioned speed.
+    commissioned: CrankTravel,
+    /// The same at the speed of the moment.
+    travel: CrankTravel,
+}
+
+impl ReleaseShift {
+    /// For a crank at `speed`.
+    pub fn new(config: &Config, speed: CrankSpeed) -> Self {
+        Self {
+            commissioned: config.curve.travel_at(config.speed),
+            travel: config.curve.travel_at(speed),
+        }
+    }
+
+    /// The crank is now at `speed`.
+    pub fn follow(&mut self, config: &Config, speed: CrankSpeed) {
+        self.travel = config.curve.travel_at(speed);
+    }
+
+    /// As travel: on a fast press more than half a turn.
+    pub const fn get(&self) -> CrankTravel {
+        self.commissioned.saturating_sub(self.travel)
     }
 }
 

@@ -172,7 +172,8 @@ impl Controller {
 
     /// How far the release angle in force lies past the commissioned one.
     pub(super) fn release_moved(&self) -> CrankTravel {
-        self.moved_by_speed
+        self.release_shift
+            .get()
             .saturating_add(self.compensation.offset())
     }
 

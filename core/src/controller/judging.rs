@@ -29,7 +29,7 @@ impl Controller {
             let expectation = self.expectation();
             let angle = reading.angle();
             self.speed = self.window.step(angle);
-            self.moved_by_speed = settings.top_stop.moved_at(self.speed);
+            self.release_shift.follow(&settings.top_stop, self.speed);
             let seen = self
                 .motion
                 .step(&settings.motion, expectation, angle, self.speed, TICK);

@@ -8,7 +8,7 @@ use crate::limit_channels::LimitChannels;
 use crate::motion::Motion;
 use crate::speed_window::SpeedWindow;
 use crate::stop_trend::StopTrend;
-use crate::top_stop::Compensation;
+use crate::top_stop::{Compensation, ReleaseShift};
 use crate::zero_offset::CaptureRefusal;
 
 impl Controller {
@@ -55,7 +55,7 @@ impl Controller {
         self.sensing = Sensing::new();
         self.motion = Motion::new();
         self.window = SpeedWindow::new();
-        self.moved_by_speed = self.settings.get().top_stop.moved_at(self.speed);
+        self.release_shift = ReleaseShift::new(&self.settings.get().top_stop, self.speed);
         self.compensation = Compensation::new();
         self.trend = StopTrend::new();
         self.run_in.begin_bedding();

@@ -24,7 +24,7 @@ const SEARCHED_A_TICK: u32 = 12;
 
 /// A fit takes no more ticks: each line goes once through a trace at most.
 #[cfg(test)]
-const TICKS_MAX: u32 = 2 * (TRACE_LEN as u32 / SAMPLES_A_TICK + 2) + 1;
+const TICKS_MAX: u32 = 2 * (TRACE_LEN as u32 / SAMPLES_A_TICK + 2) + 2;
 
 /// The travel of the crank since the command, one sample a tick, trace units.
 #[derive(Clone, Debug)]
@@ -53,6 +53,8 @@ enum Part {
     Between { rough: u32, from: usize },
     /// The line through the braking.
     Fine { rough: u32, line: Line },
+    /// The crank came to rest so long before the last sample, µs.
+    Known(u32),
 }
 
 impl Trace {
@@ -117,11 +119,12 @@ impl Fit {
         let rest = self.rest;
         match &mut self.part {
             Part::Rough(line) => {
-                let Some(rough) = line.step(trace, rest)? else {
-                    return Some(Duration::ZERO);
-                };
+                let rough = line.step(trace, rest)?;
                 let from = line.from;
-                self.part = Part::Between { rough, from };
+                self.part = match rough {
+                    Some(rough) => Part::Between { rough, from },
+                    None => Part::Known(0),
+                };
                 None
             }
             Part::Between { rough, from } => {
@@ -139,8 +142,11 @@ impl Fit {
             }
             Part::Fine { rough, line } => {
                 let fine = line.step(trace, rest)?;
-                Some(Duration::from_micros(fine.unwrap_or(*rough)))
+                self.part = Part::Known(fine.unwrap_or(*rough));
+                None
             }
+            // What is made of it is work enough for a tick of its own.
+            Part::Known(micros) => Some(Duration::from_micros(*micros)),
         }
     }
 
