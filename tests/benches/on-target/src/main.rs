@@ -7,6 +7,7 @@
 #![no_std]
 #![no_main]
 
+#[allow(dead_code)]
 mod motion;
 
 use core::hint::black_box;

@@ -12,7 +12,9 @@ use stopwright_core::safety_distance::{Approach, Distance, Rule};
 use stopwright_core::settings::{Angles, Guard, Schema, Settings, Stage};
 use stopwright_core::speed::CrankSpeed;
 use stopwright_core::stop_curve::StopCurve;
-use stopwright_core::stop_time::{self, MOTION_PROOF, STANDSTILL_BAND, STANDSTILL_HOLD, StopLimits};
+use stopwright_core::stop_time::{
+    self, MOTION_PROOF, STANDSTILL_BAND, STANDSTILL_HOLD, StopLimits,
+};
 use stopwright_core::stroke::{Mode, Stroke};
 use stopwright_core::time::{Duration, Instant};
 use stopwright_core::two_hand::{self, PalmContacts};
@@ -180,7 +182,8 @@ impl Press {
     pub fn inputs(&mut self) -> Inputs<'static> {
         self.ms += 1;
         let now = Instant::from_micros(self.ms * 1_000);
-        let is_late = now.saturating_since(self.drive.changed_at) > Duration::from_millis(VALVE_MS as u32);
+        let is_late =
+            now.saturating_since(self.drive.changed_at) > Duration::from_millis(VALVE_MS as u32);
         let follows = is_late == self.drive.is_on;
         let (target, over) = match follows {
             true => (SPEED_A_SAMPLE, CLUTCH_MS),

@@ -62,7 +62,10 @@ fn timed_tick(controller: &mut Controller, inputs: &Inputs<'_>) -> (Outputs, u32
     let before = SYST::get_current();
     let outputs = controller.tick(inputs);
     let after = SYST::get_current();
-    (outputs, (before.wrapping_sub(after) & 0x00FF_FFFF) * 10 / 64)
+    (
+        outputs,
+        (before.wrapping_sub(after) & 0x00FF_FFFF) * 10 / 64,
+    )
 }
 
 fn work(before: Stroke, outputs: &Outputs) -> Work {
