@@ -185,8 +185,7 @@ impl Controller {
         flow.pass(Checkpoint::Sense);
 
         let (position, located) = self.sensing.step(&self.settings, inputs);
-        let reading = position.trusted().copied();
-        let reading = reading.as_ref();
+        let reading = position.trusted();
         flow.pass(Checkpoint::Locate);
 
         let contacts = &self.settings.get().contacts;
@@ -260,10 +259,9 @@ impl Controller {
         stop: Option<StopRecord>,
         reply: ServiceReply,
     ) -> Outputs {
-        let reading = self.last_reading;
         let top_stop = &self.settings.get().top_stop;
         let latched = self.latch.latched();
-        let is_muted = self.is_muted(reading.as_ref());
+        let is_muted = self.is_muted(self.last_reading.as_ref());
         let consent = Consent {
             run: permit.run,
             start: permit.start() && latched.is_empty(),
@@ -288,7 +286,10 @@ impl Controller {
             first_fault: self.latch.first(),
             start: self.motion.take_finished_start(),
             stop,
-            release: reading.map_or(top_stop.release, |_| self.release_now()),
+            release: match self.last_reading {
+                Some(_) => self.release_now(),
+                None => top_stop.release,
+            },
             authority_percent: self.compensation.authority_percent(),
             compensation: self.compensation.offset(),
             condition: self.run_in.condition(&self.settings.get().run_in),
