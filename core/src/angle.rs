@@ -69,7 +69,12 @@ impl CrankAngle {
 
     /// The shorter way from `other` to here: minus half a turn up to just under half a turn.
     pub const fn offset_from(self, other: Self) -> CrankTravel {
-        CrankTravel(self.0.wrapping_sub(other.0) as i32 as i64)
+        CrankTravel(self.counts_from(other) as i64)
+    }
+
+    /// The shorter way from `other` to here, in counts.
+    pub const fn counts_from(self, other: Self) -> i32 {
+        self.0.wrapping_sub(other.0) as i32
     }
 
     /// The angle `travel` further on, wrapped into one turn.

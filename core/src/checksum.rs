@@ -3,7 +3,7 @@
 use crc::{CRC_32_ISO_HDLC, Crc};
 
 /// The parameters, with their table.
-pub static CRC: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
+static CRC: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
 
 /// The checksum of `bytes`.
 pub fn checksum(bytes: &[u8]) -> u32 {

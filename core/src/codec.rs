@@ -17,7 +17,7 @@
 
 use crate::angle::{AngleWindow, CrankAngle, CrankTravel, ElectricalAngle};
 use crate::balance::Balance;
-use crate::checksum::{CRC, checksum};
+use crate::checksum::checksum;
 use crate::contacts::{self, PairConfig, PairKind};
 use crate::fault::{FaultCode, FaultSet};
 use crate::fault_latch::Standing;
@@ -36,7 +36,6 @@ use crate::time::{Duration, Instant};
 use crate::valve_pair::ShiftBounds;
 use crate::zero_offset::{Direction, ZeroOffset};
 use crate::{motion, peer, receiver, run_in, stop_time, top_stop, two_hand, valve_pair};
-use crc::Digest;
 
 /// Bytes before the payload.
 const HEAD: usize = 8;
@@ -238,17 +237,19 @@ impl Head {
     }
 }
 
-/// The checksum of a value's fields, without a buffer.
+/// A word that speaks for a value's fields while they are in memory: cheap enough for every tick,
+/// where the checksum of stored blocks is not. A change within one word of them always changes it,
+/// any other but for once in 2³².
 pub fn digest<T: Field>(value: &T) -> u32 {
-    let mut sum = Sum(CRC.digest());
-    value.put(&mut sum);
-    sum.0.finalize()
+    let mut digest = Digest(Digest::SEED);
+    value.put(&mut digest);
+    digest.0
 }
 
 /// Takes the bytes of fields.
 pub trait Sink {
     /// Takes `bytes`.
-    fn put_bytes(&mut self, bytes: &[u8]);
+    fn put_bytes<const LEN: usize>(&mut self, bytes: [u8; LEN]);
 }
 
 /// Writes into a buffer. What does not fit is left out, but counted.
@@ -264,20 +265,35 @@ impl<'a> Writer<'a> {
 }
 
 impl Sink for Writer<'_> {
-    fn put_bytes(&mut self, bytes: &[u8]) {
+    fn put_bytes<const LEN: usize>(&mut self, bytes: [u8; LEN]) {
         let end = self.len.saturating_add(bytes.len());
         if let Some(room) = self.buffer.get_mut(self.len..end) {
-            room.copy_from_slice(bytes);
+            room.copy_from_slice(&bytes);
         }
         self.len = end;
     }
 }
 
-struct Sum(Digest<'static, u32>);
+struct Digest(u32);
 
-impl Sink for Sum {
-    fn put_bytes(&mut self, bytes: &[u8]) {
-        self.0.update(bytes);
+impl Digest {
+    const SEED: u32 = 0x5157_0002;
+    /// Odd, so that multiplying loses nothing: 2³² over the golden ratio.
+    const FACTOR: u32 = 0x9E37_79B1;
+
+    /// Neither turning, nor adding without carry, nor multiplying makes one of two words.
+    const fn mix(&mut self, word: u32) {
+        self.0 = (self.0.rotate_left(5) ^ word).wrapping_mul(Self::FACTOR);
+    }
+}
+
+impl Sink for Digest {
+    fn put_bytes<const LEN: usize>(&mut self, bytes: [u8; LEN]) {
+        let (words, rest) = bytes.as_chunks::<4>();
+        words
+            .iter()
+            .for_each(|&word| self.mix(u32::from_le_bytes(word)));
+        rest.iter().for_each(|&byte| self.mix(u32::from(byte)));
     }
 }
 
@@ -328,7 +344,7 @@ macro_rules! numbers {
     ($($type:ty)*) => {$(
         impl Field for $type {
             fn put(&self, out: &mut impl Sink) {
-                out.put_bytes(&self.to_le_bytes());
+                out.put_bytes(self.to_le_bytes());
             }
             fn take(from: &mut Reader<'_>) -> Result<Self, BadValue> {
                 from.take_bytes().map(Self::from_le_bytes)
@@ -527,7 +543,7 @@ impl Field for FaultSet {
 
 impl Field for Label {
     fn put(&self, out: &mut impl Sink) {
-        out.put_bytes(&self.to_bytes());
+        out.put_bytes(self.to_bytes());
     }
 
     fn take(from: &mut Reader<'_>) -> Result<Self, BadValue> {

@@ -2,6 +2,9 @@
 //!
 //! [`Controller::tick`] is the only way in: what it returns depends on its state and its inputs
 //! alone. Time comes in with the inputs; whatever must be stored leaves with the outputs.
+//!
+//! Parts with much to remember are never inlined: the stack holds what one of them needs, not what
+//! all of them do.
 
 mod acting;
 mod channel;
@@ -36,7 +39,7 @@ use crate::stop_time::{StopRecord, StopWatch};
 use crate::stop_trend::StopTrend;
 use crate::stroke::{Mode, Stroke};
 use crate::time::{Duration, Instant};
-use crate::top_stop::Compensation;
+use crate::top_stop::{Compensation, ReleaseShift};
 use crate::two_hand::TwoHand;
 use crate::valve_pair::ValvePair;
 use channel::Channel;
@@ -49,6 +52,9 @@ use sensing::Sensing;
 pub const TICK: Duration = Duration::from_millis(1);
 /// When it is due, and how well the clocks must agree.
 const TICK_CONFIG: TickConfig = TickConfig::DEFAULT;
+
+/// Faults that take more than the valve.
+const SECOND_MEANS: FaultSet = FaultSet::demanding(Reaction::SecondMeans);
 
 /// Where the present run ends: the next release angle ahead of where it began.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -74,6 +80,7 @@ pub struct Controller {
     window: SpeedWindow,
     /// Mean speed over the window.
     speed: CrankSpeed,
+    release_shift: ReleaseShift,
     motion: Motion,
     watch: StopWatch,
     run_in: RunIn,
@@ -81,7 +88,7 @@ pub struct Controller {
     compensation: Compensation,
     latch: FaultLatch,
     channel: Channel,
-    /// Checksum of the press's settings, without what a job has changed in them.
+    /// Digest of the press's settings, without what a job has changed in them.
     press: u32,
     /// Limit channels of the job in force.
     job: Option<limit_channels::Config>,
@@ -108,6 +115,7 @@ impl Controller {
         let found = stored.with_if(FaultCode::StoredFault, !stored.is_empty());
         latch.raise(found, evidence);
         Self {
+            release_shift: ReleaseShift::new(&settings.get().top_stop, CrankSpeed::ZERO),
             settings,
             sensing: Sensing::new(),
             devices: Devices::new(),
@@ -177,8 +185,7 @@ impl Controller {
         flow.pass(Checkpoint::Sense);
 
         let (position, located) = self.sensing.step(&self.settings, inputs);
-        let reading = position.trusted().copied();
-        let reading = reading.as_ref();
+        let reading = position.trusted();
         flow.pass(Checkpoint::Locate);
 
         let contacts = &self.settings.get().contacts;
@@ -241,6 +248,7 @@ impl Controller {
 
     // What a tick has made, each once: a structure for it would be the outputs themselves.
     #[allow(clippy::too_many_arguments)]
+    #[inline(never)]
     fn outputs(
         &mut self,
         inputs: &Inputs<'_>,
@@ -251,10 +259,9 @@ impl Controller {
         stop: Option<StopRecord>,
         reply: ServiceReply,
     ) -> Outputs {
-        let reading = self.last_reading;
         let top_stop = &self.settings.get().top_stop;
         let latched = self.latch.latched();
-        let is_muted = self.is_muted(reading.as_ref());
+        let is_muted = self.is_muted(self.last_reading.as_ref());
         let consent = Consent {
             run: permit.run,
             start: permit.start() && latched.is_empty(),
@@ -267,9 +274,7 @@ impl Controller {
             .tell(inputs, trusted, self.stroke, consent, latched);
         Outputs {
             valve,
-            second_means: latched
-                .iter()
-                .any(|code| code.reaction() == Reaction::SecondMeans),
+            second_means: latched.meets(SECOND_MEANS),
             stroke: self.stroke,
             mode: self.mode,
             position,
@@ -281,8 +286,11 @@ impl Controller {
             first_fault: self.latch.first(),
             start: self.motion.take_finished_start(),
             stop,
-            release: reading.map_or(top_stop.release, |_| self.release_now()),
-            authority_percent: self.compensation.authority_percent(top_stop),
+            release: match self.last_reading {
+                Some(_) => self.release_now(),
+                None => top_stop.release,
+            },
+            authority_percent: self.compensation.authority_percent(),
             compensation: self.compensation.offset(),
             condition: self.run_in.condition(&self.settings.get().run_in),
             limit_channels: self.limit_channels.on(),

@@ -177,24 +177,17 @@ const fn difference(a: u32, b: u32) -> u32 {
     a.wrapping_add(EACH.wrapping_mul(BIAS)).wrapping_sub(b)
 }
 
-/// Whether a code is 0 or at least 4095: one more carries a code of 4095 into bit 12, which a
-/// code beyond has set anyway, and one less borrows from a bit 12 set before.
+/// Whether a code is 0 or at least 4095: one more carries a code of 4095 into bit 12, one less
+/// borrows for a code of 0, and a code beyond has one of its upper bits set either way. What a half
+/// takes from its neighbour it takes as such a code, and then the answer is known.
 const fn is_clipped([a, b, c, d]: [u32; SAMPLES_PER_FRAME / 2]) -> bool {
     const ABOVE: u32 = EACH.wrapping_mul(0xF000);
-    const BIT_12: u32 = EACH.wrapping_mul(0x1000);
-    let above = at_top(a) | at_top(b) | at_top(c) | at_top(d);
-    let not_zero = BIT_12 & off_bottom(a) & off_bottom(b) & off_bottom(c) & off_bottom(d);
-    above & ABOVE != 0 || not_zero != BIT_12
+    (ends(a) | ends(b) | ends(c) | ends(d)) & ABOVE != 0
 }
 
 #[inline(always)]
-const fn at_top(word: u32) -> u32 {
-    word | word.wrapping_add(EACH)
-}
-
-#[inline(always)]
-const fn off_bottom(word: u32) -> u32 {
-    (word | EACH.wrapping_mul(0x1000)).wrapping_sub(EACH)
+const fn ends(word: u32) -> u32 {
+    word.wrapping_add(EACH) | word.wrapping_sub(EACH)
 }
 
 /// 4·(axis + √½·diagonal): the amplitude, 16 counts a converter code.
@@ -213,4 +206,34 @@ fn rotate(a: i32, cosine: i32, b: i32, sine: i32) -> i16 {
 
 const fn distance([a, b]: [u16; 2], [c, d]: [u16; 2]) -> u16 {
     a.abs_diff(c).saturating_add(b.abs_diff(d))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_code_at_an_end_or_beyond_is_clipped_whatever_its_neighbour_is() {
+        let is_end = |code: u16| code == 0 || code >= 4_095;
+        for code in 0..=u16::MAX {
+            for other in [
+                0,
+                1,
+                2,
+                2_048,
+                4_094,
+                4_095,
+                4_096,
+                0x7FFF,
+                0x8000,
+                u16::MAX,
+            ] {
+                for word in [both(code, other), both(other, code)] {
+                    let fine = both(1, 4_094);
+                    let is_so = is_end(code) || is_end(other);
+                    assert_eq!(is_clipped([fine, word, fine, fine]), is_so, "{word:x}");
+                }
+            }
+        }
+    }
 }

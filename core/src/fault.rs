@@ -303,7 +303,7 @@ fault_table! {
         "The other channel has latched a fault and lets the stroke end.",
         "Both rest at the top together.",
         "The other channel's latch: that is where the cause is.";
-    MemoryDamaged = 98, SecondMeans, Recommissioning, "1 tick; settings 12 ticks", "memory damaged",
+    MemoryDamaged = 98, SecondMeans, Recommissioning, "1 tick; settings 16 ticks", "memory damaged",
         "A critical word and its inverse differ, or the settings are no longer those that were adopted.",
         "What the controller decides by is no longer what was checked.",
         "Do not restart; replace the unit.";
@@ -383,6 +383,22 @@ impl FaultSet {
     #[must_use]
     pub const fn without(self, other: Self) -> Self {
         Self(self.0 & !other.0)
+    }
+
+    /// Every fault that demands `reaction` or a harder one.
+    pub const fn demanding(reaction: Reaction) -> Self {
+        let mut set = Self::EMPTY;
+        let mut rest = FaultCode::ALL;
+        while let [code, others @ ..] = rest {
+            set = set.with_if(*code, code.reaction() as u8 >= reaction as u8);
+            rest = others;
+        }
+        set
+    }
+
+    /// Whether both sets hold a fault.
+    pub const fn meets(self, other: Self) -> bool {
+        !self.intersection(other).is_empty()
     }
 
     /// What both sets hold.

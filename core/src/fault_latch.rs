@@ -47,6 +47,9 @@ pub enum Standing {
     Recommissioned,
 }
 
+/// What does more than advise.
+const LATCHING: FaultSet = FaultSet::demanding(Reaction::TopStop);
+
 /// Advice that is judged at the end of a stop.
 const OF_STOPS: FaultSet = FaultSet::EMPTY
     .with(FaultCode::StopTimeAdvisory)
@@ -99,17 +102,14 @@ impl FaultLatch {
 
     /// Takes in what was found this tick and returns the faults that were not latched before.
     pub fn raise(&mut self, found: FaultSet, evidence: Evidence) -> FaultSet {
-        let mut new = FaultSet::EMPTY;
-        self.advice = self.advice.intersection(OF_STOPS);
-        for code in found.iter() {
-            if code.reaction() == Reaction::Advise {
-                self.advice = self.advice.with(code);
-            } else if !self.latched.contains(code) {
-                self.latched = self.latched.with(code);
-                self.first = self.first.or(Some(Latched { code, evidence }));
-                new = new.with(code);
-            }
+        let advised = found.without(LATCHING);
+        self.advice = self.advice.intersection(OF_STOPS).union(advised);
+        let new = found.intersection(LATCHING).without(self.latched);
+        if self.first.is_none() {
+            let first = new.iter().next();
+            self.first = first.map(|code| Latched { code, evidence });
         }
+        self.latched = self.latched.union(new);
         new
     }
 

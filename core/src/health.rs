@@ -297,7 +297,7 @@ pub fn end_of_tick(
 }
 
 /// Watches that the settings in force are still those that were adopted: one section of the schema
-/// a tick, its checksum against that of the adoption.
+/// a tick, its digest against that of the adoption.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SettingsWatch {
@@ -345,7 +345,7 @@ impl SettingsWatch {
     }
 }
 
-/// The checksum of one section.
+/// The digest of one section.
 fn digest(schema: &Schema, section: usize) -> u32 {
     // No `..`: a new part does not compile until it is watched.
     let Schema {

@@ -90,6 +90,8 @@ pub enum Problem {
 pub struct CheckedJob {
     job: Job,
     press: Schema,
+    /// For the commissioned speed of the press.
+    settings: Settings,
     limit_channels: limit_channels::Config,
 }
 
@@ -113,9 +115,14 @@ impl CheckedJob {
         let limit_channels =
             limit_channels::Config::try_new(&job.limit_channels, press.motion.speed_max, tick)
                 .map_err(Problem::LimitChannels)?;
+        let settings = job
+            .settings_at(press, press.top_stop.speed)
+            // Every release has just been checked.
+            .map_err(|_| Problem::NoRelease)?;
         Ok(Self {
             job,
             press: *press,
+            settings,
             limit_channels,
         })
     }
@@ -135,6 +142,11 @@ impl CheckedJob {
         &self.limit_channels
     }
 
+    /// The settings for running this job at about the commissioned speed of the press.
+    pub const fn settings(&self) -> &Settings {
+        &self.settings
+    }
+
     /// The settings for running this job at about `speed`: those of the press, with the job's
     /// angles and its release angle commissioned nearest to that speed.
     ///
@@ -142,19 +154,24 @@ impl CheckedJob {
     /// The settings' own problems; a job that has been checked has none.
     #[allow(clippy::result_large_err)]
     pub fn settings_at(&self, speed: CrankSpeed) -> Result<Settings, Problems> {
-        let distance = |release: &&Release| {
-            let (here, there) = (release.speed.as_counts_per_ms(), speed.as_counts_per_ms());
-            here.abs_diff(there)
-        };
-        let nearest = self.job.releases.iter().flatten().min_by_key(distance);
-        Settings::try_new(match nearest {
-            Some(release) => self.job.on(&self.press, release),
-            None => self.press,
-        })
+        self.job.settings_at(&self.press, speed)
     }
 }
 
 impl Job {
+    #[allow(clippy::result_large_err)]
+    fn settings_at(&self, press: &Schema, speed: CrankSpeed) -> Result<Settings, Problems> {
+        let distance = |release: &&Release| {
+            let (here, there) = (release.speed.as_counts_per_ms(), speed.as_counts_per_ms());
+            here.abs_diff(there)
+        };
+        let nearest = self.releases.iter().flatten().min_by_key(distance);
+        Settings::try_new(match nearest {
+            Some(release) => self.on(press, release),
+            None => *press,
+        })
+    }
+
     /// The press's settings with this job's angles and one of its releases.
     const fn on(&self, press: &Schema, release: &Release) -> Schema {
         let mut schema = *press;

@@ -9,7 +9,7 @@
 //!
 //! | floor | modules |
 //! | --- | --- |
-//! | 0 words | [`angle`], [`time`], [`signal`], [`fault`] |
+//! | 0 words | [`angle`], [`time`], [`signal`], [`fault`], [`quotient`] |
 //! | 1 derived words | [`speed`] |
 //! | 2 arithmetic | [`checksum`], [`trig`], [`speed_window`], [`stop_curve`] |
 //! | 3 resolver | [`demodulator`], [`balance`], [`tracking`], [`zero_offset`] |
@@ -59,6 +59,7 @@ pub mod muting;
 pub mod peer;
 pub mod poll;
 pub mod press_identity;
+pub mod quotient;
 pub mod receiver;
 pub mod run_in;
 pub mod safety_distance;

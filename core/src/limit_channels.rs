@@ -18,6 +18,9 @@
 //! the tick at which a timer shall execute it. Without a timer the change comes less than a tick
 //! early. While the angle is not trusted every channel is off and its holds are forgotten.
 //!
+//! Between two edges nothing happens, so a channel is looked at only where something may: the last
+//! look says over which stretch of angle, whatever the speed, the output stays what it is.
+//!
 //! What this does not do: watch the load. The read-back says only whether the output itself
 //! follows (a welded contact, a dead driver).
 
@@ -39,6 +42,7 @@ const TIME_SHIFT: u32 = 22;
 const TRAVEL_SHIFT: u32 = 32 - TIME_SHIFT;
 /// The marks are compared over half a turn; a lead takes at most half of that.
 const LEAD_TRAVEL_MAX: i64 = 1 << 30;
+const QUARTER_TURN: u32 = 1 << 30;
 /// More than the resolver's own noise of 0.1 degree, less than any useful window.
 const HYSTERESIS_MIN: CrankTravel = CrankTravel::from_millidegrees(150);
 /// See [`HYSTERESIS_MIN`].
@@ -204,6 +208,10 @@ pub struct Config {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct ChannelState {
+    /// While its on head is here or less than `quiet` counts further on, nothing changes.
+    quiet_from: u32,
+    /// See `quiet_from`; 0 while it is held on, or has just changed.
+    quiet: u32,
     /// Time for which it stays on whatever the angle.
     hold_us: u32,
     change_after_us: u32,
@@ -373,6 +381,8 @@ impl LimitChannels {
     pub const fn new() -> Self {
         Self {
             channels: [ChannelState {
+                quiet_from: 0,
+                quiet: 0,
                 hold_us: 0,
                 change_after_us: 0,
             }; CHANNELS],
@@ -405,6 +415,7 @@ impl LimitChannels {
 
     /// One tick. `crank` is where the crank is now and its mean speed, if the angle is trusted;
     /// `read_back` the outputs as they are read now.
+    #[inline(never)]
     pub fn step(
         &mut self,
         config: &Config,
@@ -425,13 +436,15 @@ impl LimitChannels {
             before,
             mark,
             tick_us: config.tick_us,
+            per_ms_max: config.per_ms_max,
         };
-        let mut on = 0u16;
+        let mut on = self.on.0;
         let mut bit = 1u16;
         for (channel, state) in config.channels.iter().zip(&mut self.channels) {
-            let was_on = self.on.0 & bit != 0;
-            if state.step(channel, &sweep, was_on) {
-                on |= bit;
+            let head = mark.on_head(channel);
+            if !state.is_quiet(head) {
+                let is_on = state.look(channel, &sweep, head, on & bit != 0);
+                on = if is_on { on | bit } else { on & !bit };
             }
             bit = bit.wrapping_shl(1);
         }
@@ -512,6 +525,7 @@ struct Sweep {
     before: Mark,
     mark: Mark,
     tick_us: u32,
+    per_ms_max: u32,
 }
 
 impl Sweep {
@@ -532,24 +546,68 @@ impl Sweep {
     }
 }
 
+/// How far the head is past the nearest beginning, and the span of the window there. No window that
+/// begins before it reaches as far: the leads leave a gap at every speed.
+fn nearest(windows: &[Prepared; WINDOWS], head: u32) -> (u32, u32) {
+    let nearer = |best: (u32, u32), window: &Prepared| {
+        let past = head.wrapping_sub(window.from);
+        if past < best.0 {
+            (past, window.span)
+        } else {
+            best
+        }
+    };
+    // Written out for the four windows: the loop would cost a quarter more.
+    let [a, b, c, d] = windows;
+    nearer(nearer(nearer(nearer((u32::MAX, 0), a), b), c), d)
+}
+
+/// How far the head is before the next beginning, a whole turn less one count at most.
+fn before_next(windows: &[Prepared; WINDOWS], head: u32) -> u32 {
+    let [a, b, c, d] = windows;
+    let past = |window: &Prepared| head.wrapping_sub(window.from);
+    let before = |window| match past(window) {
+        0 => u32::MAX,
+        past => past.wrapping_neg(),
+    };
+    before(a).min(before(b)).min(before(c)).min(before(d))
+}
+
+impl PreparedChannel {
+    /// How far past the beginning of a window of `span` the on head is when the off head passes its
+    /// end: later by as much as the on head is ahead of the off head.
+    const fn end(&self, span: u32, per_ms: u32) -> u32 {
+        span.saturating_add(travel(per_ms, self.off_lead_shorter))
+            .saturating_sub(travel(per_ms, self.off_lead_longer))
+    }
+}
+
 impl ChannelState {
-    /// One tick; whether the channel is on at its end.
-    fn step(&mut self, config: &PreparedChannel, sweep: &Sweep, was_on: bool) -> bool {
-        let head = sweep.mark.on_head(config);
-        let (is_inside, past, least_us) = match config.kind {
-            Kind::Unused => return false,
+    const fn is_quiet(&self, head: u32) -> bool {
+        head.wrapping_sub(self.quiet_from) < self.quiet
+    }
+
+    /// One tick with the on head at `head`; whether the channel is on at its end.
+    ///
+    /// Not inlined: the loop over the channels stays short for the many that are quiet.
+    #[inline(never)]
+    fn look(&mut self, config: &PreparedChannel, sweep: &Sweep, head: u32, was_on: bool) -> bool {
+        let (past, span) = nearest(&config.windows, head);
+        let (is_inside, least_us) = match config.kind {
+            Kind::Unused => {
+                self.rests(head, QUARTER_TURN, QUARTER_TURN);
+                return false;
+            }
             Kind::Angles => {
-                let (is_inside, past) = survey(config, head, sweep.mark.per_ms);
-                (is_inside, past, config.minimum_on_us)
+                let end = config.end(span, sweep.mark.per_ms);
+                (past <= end, config.minimum_on_us)
             }
-            Kind::Timed => {
-                let (past, on_for_us) = nearest(&config.windows, head);
-                (false, past, on_for_us)
-            }
+            Kind::Timed => (false, span),
         };
         let held_us = self.hold_us;
         self.hold_us = held_us.saturating_sub(sweep.tick_us);
         self.change_after_us = 0;
+        self.quiet = 0;
         let swept = Sweep::of(sweep.before.on_head(config), head);
         if past < swept {
             let after = self.pass(past, swept, least_us, sweep);
@@ -559,7 +617,41 @@ impl ChannelState {
         if was_on && !is_on {
             self.change_after_us = off_after(config, sweep, held_us);
         }
+        if was_on == is_on && self.hold_us == 0 {
+            self.find_quiet(config, sweep, head, (past, span));
+        }
         is_on
+    }
+
+    /// Finds the stretch around the head on which, at any speed, no edge lies.
+    fn find_quiet(
+        &mut self,
+        config: &PreparedChannel,
+        sweep: &Sweep,
+        head: u32,
+        (past, span): (u32, u32),
+    ) {
+        if config.kind == Kind::Timed {
+            return self.rests(head, past, before_next(&config.windows, head));
+        }
+        let at_most = config.end(span, sweep.per_ms_max);
+        let (first_end, last_end) = (span.min(at_most), span.max(at_most));
+        if past <= first_end {
+            let ahead = first_end.wrapping_sub(past).saturating_add(1);
+            self.rests(head, past, ahead);
+        } else if past > last_end {
+            let behind = past.wrapping_sub(last_end).wrapping_sub(1);
+            self.rests(head, behind, before_next(&config.windows, head));
+        }
+    }
+
+    /// Nothing changes from `behind` counts before `head` to less than `ahead` past it. Both
+    /// together stay within half a turn: what goes out of it forward cannot come in from behind.
+    fn rests(&mut self, head: u32, behind: u32, ahead: u32) {
+        let (behind, ahead) = (behind.min(QUARTER_TURN), ahead.min(QUARTER_TURN));
+        self.quiet_from = head.wrapping_sub(behind);
+        self.quiet = behind.wrapping_add(ahead);
+        (self.hold_us, self.change_after_us) = (0, 0);
     }
 
     /// The on head has passed an edge: holds the output for `least_us` from there on and returns
@@ -570,41 +662,6 @@ impl ChannelState {
         self.hold_us = self.hold_us.max(least_us.saturating_sub(since));
         after
     }
-}
-
-/// Whether a window holds both heads, and how far the on head is past the nearest beginning. Seen
-/// from the on head a window ends later by as much as that head is ahead of the off head.
-fn survey(config: &PreparedChannel, head: u32, per_ms: u32) -> (bool, u32) {
-    let later = travel(per_ms, config.off_lead_shorter);
-    let earlier = travel(per_ms, config.off_lead_longer);
-    if config.off_lead_longer == 0 {
-        survey_by(&config.windows, head, |span| span.saturating_add(later))
-    } else {
-        survey_by(&config.windows, head, |span| span.saturating_sub(earlier))
-    }
-}
-
-/// Written out for the four windows: the loop would cost a third more.
-fn survey_by(windows: &[Prepared; WINDOWS], head: u32, end: impl Fn(u32) -> u32) -> (bool, u32) {
-    let [a, b, c, d] = windows;
-    let past = |window: &Prepared| head.wrapping_sub(window.from);
-    let is_inside = past(a) <= end(a.span)
-        || past(b) <= end(b.span)
-        || past(c) <= end(c.span)
-        || past(d) <= end(d.span);
-    (is_inside, past(a).min(past(b)).min(past(c)).min(past(d)))
-}
-
-/// How far the head is past the nearest beginning, and the span of that window.
-fn nearest(windows: &[Prepared; WINDOWS], head: u32) -> (u32, u32) {
-    let mut best = (u32::MAX, 0);
-    for window in windows {
-        let past = head.wrapping_sub(window.from);
-        if past < best.0 {
-            best = (past, window.span);
-        }
-    }
-    best
 }
 
 /// When in this tick the output went off: as its hold ended, or as the off head passed the end of
@@ -966,6 +1023,72 @@ mod tests {
         };
         assert!(!differing(50), "50 ms are allowed");
         assert!(differing(2 * 51));
+    }
+
+    /// Both banks see a crank that creeps, races, turns back and jumps, at any speed; one of them is
+    /// made to look at every channel in every tick.
+    #[test]
+    fn a_channel_that_is_not_looked_at_would_not_have_changed() {
+        let mut random = 1u64;
+        let mut draw = |below: i64| {
+            random = random
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1_442_695_040_888_963_407);
+            (random >> 33) as i64 % below
+        };
+        let mut settings = Settings::UNUSED;
+        for (number, channel) in settings.channels.iter_mut().enumerate() {
+            let number = number as i32;
+            let begin = |window: i32| window * 90 + number * 5;
+            let windows = [0, 1, 2, 3].map(|window| {
+                let is_there = window == 0 || number % 4 > window - 1;
+                is_there.then(|| angles(begin(window), begin(window) + 30))?
+            });
+            let by_time = windows.map(|window| {
+                let from = window?.from;
+                let on_for = Duration::from_millis(12);
+                Some(TimedWindow { from, on_for })
+            });
+            *channel = Channel {
+                windows: match number % 5 {
+                    4 => Windows::Timed(by_time),
+                    _ => Windows::Angles(windows),
+                },
+                on_lead: Duration::from_micros(draw(20_000) as u32),
+                off_lead: Duration::from_micros(draw(20_000) as u32),
+                ..Channel::UNUSED
+            };
+        }
+        settings.channels[7] = Channel::UNUSED;
+        let config = Config::try_new(&settings, FASTEST, TICK).unwrap();
+        let (mut bank, mut looked_at) = (LimitChannels::new(), LimitChannels::new());
+        let (mut angle, mut milli_spm, mut changes, mut skipped) = (deg(0), 0, 0, 0);
+        for _ in 0..200_000 {
+            milli_spm = match draw(1_000) {
+                0 => draw(300_000) - 150_000,
+                1..20 => milli_spm + draw(20_001) - 10_000,
+                _ => milli_spm + draw(401) - 200,
+            };
+            let speed = CrankSpeed::from_milli_spm(milli_spm as i32);
+            angle = angle.wrapping_add(match draw(2_000) {
+                0 => CrankTravel::from_counts(draw(COUNTS_PER_TURN)),
+                _ => speed.travel_in(TICK),
+            });
+            let crank = (draw(5_000) > 0).then_some((angle, speed));
+            looked_at.channels.iter_mut().for_each(|it| it.quiet = 0);
+            bank.step(&config, crank, ChannelSet::EMPTY);
+            looked_at.step(&config, crank, ChannelSet::EMPTY);
+            assert_eq!(bank.on(), looked_at.on());
+            for channel in 0..CHANNELS {
+                let after = bank.change_after(channel);
+                assert_eq!(after, looked_at.change_after(channel));
+                changes += u32::from(after > Duration::ZERO);
+            }
+            skipped += bank.channels.iter().filter(|it| it.quiet > 0).count();
+        }
+        // Neither nothing to see nor nothing left out.
+        assert!(changes > 10_000, "{changes}");
+        assert!(skipped > 1_000_000, "{skipped}");
     }
 
     #[test]

@@ -141,16 +141,22 @@ impl Motion {
         self.last = Some(angle);
         self.travel = self.travel.saturating_add(moved);
         self.backward = beyond(self.backward, CrankTravel::ZERO, moved);
-        let allowed = config.barring_speed_max.travel_in(tick);
-        let [ahead, behind] = self.ahead;
-        let back = CrankTravel::ZERO.saturating_sub(moved);
-        self.ahead = [beyond(ahead, moved, allowed), beyond(behind, back, allowed)];
+        if expectation == Expectation::Barred {
+            self.count_barring(config, moved, tick);
+        }
         let found = self.judge(config, speed, tick);
         if found.contains(FaultCode::MotionAtRest) {
             // Counted anew, so that a reset can follow once the crank stands again.
             self.origin = None;
         }
         found
+    }
+
+    fn count_barring(&mut self, config: &Config, moved: CrankTravel, tick: Duration) {
+        let allowed = config.barring_speed_max.travel_in(tick);
+        let [ahead, behind] = self.ahead;
+        let back = CrankTravel::ZERO.saturating_sub(moved);
+        self.ahead = [beyond(ahead, moved, allowed), beyond(behind, back, allowed)];
     }
 
     fn judge(&mut self, config: &Config, speed: CrankSpeed, tick: Duration) -> FaultSet {

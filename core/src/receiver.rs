@@ -30,7 +30,7 @@ use crate::balance::fingerprint::Drift;
 use crate::demodulator::{self, Demodulated};
 use crate::fault::{FaultCode, FaultSet};
 use crate::integrity::{self, Findings};
-use crate::signal::{CarrierFrame, FRAMES_PER_TICK, WindingAmplitudes};
+use crate::signal::{CarrierFrame, WindingAmplitudes};
 use crate::time::Instant;
 use crate::tracking::Tracking;
 use crate::trig;
@@ -65,8 +65,6 @@ pub struct Receiver {
     /// The last trusted state: evidence once the position is none.
     last: Option<Trace>,
     recent: Recent,
-    /// Frames since the last examination.
-    frames: u8,
     examined: Recent,
     faults: Findings,
     /// Good frames in a row, up to [`ACQUIRING_FRAMES`].
@@ -116,7 +114,6 @@ impl Receiver {
             measured: ElectricalAngle::from_bits(0),
             last: None,
             recent: Recent::NONE,
-            frames: 0,
             examined: Recent::NONE,
             faults: Findings::NONE,
             acquired: 0,
@@ -136,7 +133,6 @@ impl Receiver {
             self.last = Some(self.trace());
         }
         self.faults = Findings::NONE;
-        self.frames = 0;
     }
 
     /// Takes one carrier frame. `middle` is the instant of the middle of the frame, half an
@@ -162,11 +158,28 @@ impl Receiver {
         } else {
             self.bad_frame(config, findings);
         }
-        self.frames = self.frames.wrapping_add(1);
-        if usize::from(self.frames) >= FRAMES_PER_TICK {
-            self.frames = 0;
-            self.examine(config);
+    }
+
+    /// Ends a tick: the slower checks, on its last frame. In the dark there is nothing to examine.
+    pub fn end_tick(&mut self, config: &Config) {
+        if integrity::squared_amplitude(self.balanced) == 0 {
+            return;
         }
+        self.quadrature = self.frame.quadrature(&config.demodulator);
+        let confirmed = self.examine_frame(config);
+        let speed = self.tracking.speed();
+        let is_sudden = self.acquired > FIRST_SPEED_FRAMES
+            && self.acceleration.step(&config.acceleration, speed);
+        let is_frozen =
+            self.liveness
+                .step(self.balanced, speed.unsigned_abs(), config.stopping_speed);
+        let found = confirmed
+            .with_if(FaultCode::AccelerationImpossible, is_sudden)
+            .with_if(FaultCode::SamplesFrozen, is_frozen);
+        if !found.is_empty() {
+            self.acquired = 0;
+        }
+        self.faults = self.faults.union(found).union(self.fingerprint(config));
     }
 
     /// Crank position at `now`.
@@ -307,25 +320,6 @@ impl Receiver {
             return Findings::NONE;
         }
         self.recent.confirm(findings)
-    }
-
-    /// Once a tick, on its last frame: the slower checks.
-    fn examine(&mut self, config: &Config) {
-        self.quadrature = self.frame.quadrature(&config.demodulator);
-        let confirmed = self.examine_frame(config);
-        let speed = self.tracking.speed();
-        let is_sudden = self.acquired > FIRST_SPEED_FRAMES
-            && self.acceleration.step(&config.acceleration, speed);
-        let is_frozen =
-            self.liveness
-                .step(self.balanced, speed.unsigned_abs(), config.stopping_speed);
-        let found = confirmed
-            .with_if(FaultCode::AccelerationImpossible, is_sudden)
-            .with_if(FaultCode::SamplesFrozen, is_frozen);
-        if !found.is_empty() {
-            self.acquired = 0;
-        }
-        self.faults = self.faults.union(found).union(self.fingerprint(config));
     }
 
     /// What the last frames of this tick and of the two before it have in common.

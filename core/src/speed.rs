@@ -1,6 +1,7 @@
 //! Crank speed. One stroke per minute is six degrees per second.
 
 use crate::angle::CrankTravel;
+use crate::quotient::signed_quotient;
 use crate::time::Duration;
 use fixed::types::I0F32;
 
@@ -41,7 +42,17 @@ impl CrankSpeed {
 
     /// Thousandths of a stroke per minute, rounded toward zero.
     pub const fn as_milli_spm(self) -> i32 {
-        ((self.0.to_bits() as i64).wrapping_mul(1_000_000) / COUNTS_PER_MS_PER_SPM_X1000) as i32
+        in_milli_spm((self.0.to_bits() as i64).wrapping_mul(1_000_000)) as i32
+    }
+
+    /// Thousandths of `per_spm` for each stroke per minute, rounded down; none in reverse.
+    pub const fn milli_times(self, per_spm: u32) -> u64 {
+        let counts = self.0.to_bits();
+        if counts < 0 {
+            return 0;
+        }
+        // 2³² · 2³¹ stays inside i64.
+        in_milli_spm((per_spm as i64).wrapping_mul(counts as i64)).unsigned_abs()
     }
 
     /// Size without its sign, saturating.
@@ -51,10 +62,16 @@ impl CrankSpeed {
 
     /// Travel at this speed in `span`, rounded toward zero. 2³¹ · 2³² stays inside i64.
     pub const fn travel_in(self, span: Duration) -> CrankTravel {
-        CrankTravel::from_counts(
-            (self.0.to_bits() as i64).wrapping_mul(span.as_micros() as i64) / 1_000,
-        )
+        let scaled = (self.0.to_bits() as i64).wrapping_mul(span.as_micros() as i64);
+        CrankTravel::from_counts(signed_quotient::<1_000>(scaled))
     }
+}
+
+/// Counts per millisecond, times anything, over the counts of a stroke per minute times 1000,
+/// rounded toward zero.
+const fn in_milli_spm(counts_per_ms: i64) -> i64 {
+    const { assert!(4_988 * 14_351 == COUNTS_PER_MS_PER_SPM_X1000) };
+    signed_quotient::<14_351>(signed_quotient::<4_988>(counts_per_ms))
 }
 
 #[cfg(test)]

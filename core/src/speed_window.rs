@@ -41,19 +41,15 @@ impl SpeedWindow {
     pub fn step(&mut self, angle: CrankAngle) -> CrankSpeed {
         let oldest_at = if self.filled < WINDOW { 0 } else { self.next };
         let oldest = self.angles.get(oldest_at).copied().unwrap_or(angle);
-        let ticks = i64::try_from(self.filled).unwrap_or(0);
+        let ticks = i32::try_from(self.filled).unwrap_or(0);
         if let Some(slot) = self.angles.get_mut(self.next) {
             *slot = angle;
         }
         self.next = self.next.wrapping_add(1).wrapping_rem(WINDOW);
         self.filled = self.filled.saturating_add(1).min(WINDOW);
         // Half a turn in 32 ms is 940 strokes per minute: beyond every press.
-        let counts = angle
-            .offset_from(oldest)
-            .as_counts()
-            .checked_div(ticks)
-            .unwrap_or(0);
-        CrankSpeed::from_counts_per_ms(i32::try_from(counts).unwrap_or(0))
+        let counts = angle.counts_from(oldest).checked_div(ticks).unwrap_or(0);
+        CrankSpeed::from_counts_per_ms(counts)
     }
 }
 

@@ -19,19 +19,26 @@ pub struct StopCurve {
 impl StopCurve {
     /// Braking time at `speed`.
     fn braking_at(self, speed: CrankSpeed) -> Duration {
-        let milli_spm = u64::from(speed.as_milli_spm().max(0).unsigned_abs());
-        let micros = u64::from(self.braking_ns_per_spm).saturating_mul(milli_spm) / 1_000_000;
+        // Nanoseconds, in thousandths.
+        let micros = speed.milli_times(self.braking_ns_per_spm);
         Duration::from_micros(u32::try_from(micros).unwrap_or(u32::MAX))
     }
 
     /// Expected stopping travel at `speed`: speed · (reaction + braking / 2).
     pub fn travel_at(self, speed: CrankSpeed) -> CrankTravel {
-        let half = Duration::from_micros(self.braking_at(speed).as_micros() / 2);
-        speed.travel_in(self.reaction.saturating_add(half))
+        self.at(speed).1
     }
 
     /// Expected stopping time at `speed`.
     pub fn time_at(self, speed: CrankSpeed) -> Duration {
         self.reaction.saturating_add(self.braking_at(speed))
+    }
+
+    /// Expected stopping time and travel at `speed`.
+    pub fn at(self, speed: CrankSpeed) -> (Duration, CrankTravel) {
+        let braking = self.braking_at(speed);
+        let half = Duration::from_micros(braking.as_micros() / 2);
+        let travel = speed.travel_in(self.reaction.saturating_add(half));
+        (self.reaction.saturating_add(braking), travel)
     }
 }

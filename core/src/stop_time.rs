@@ -12,26 +12,20 @@
 //! The split follows from three measured numbers, speed n, stopping time t and travel s: a crank
 //! that keeps its speed for the reaction and then loses it evenly has braking = 2 (t - s/n).
 
+mod fit;
+
 use crate::angle::{CrankAngle, CrankTravel};
 use crate::fault::{FaultCode, FaultSet};
 use crate::receiver::CrankReading;
 use crate::speed::CrankSpeed;
 use crate::stop_curve::StopCurve;
 use crate::time::{Duration, Instant};
+use fit::{Fit, Trace};
 
-/// Samples of the travel kept for the fit, one a tick: the last half second of a stop.
-const TRACE_LEN: usize = 512;
 /// Travel in the trace is kept in units of 2⁻²⁸ turn, so that eight turns fit.
 const TRACE_SHIFT: u32 = 4;
-/// Samples averaged for the rest angle.
-const REST_SAMPLES: usize = 16;
-/// Fewest samples a line is fitted through.
-const FIT_SAMPLES_MIN: usize = 5;
-/// Travel before rest below which noise outweighs motion, 0.1 degree in trace units.
-const FIT_TRAVEL_MIN: i64 = trace_units(100);
-
-const fn trace_units(millidegrees: i32) -> i64 {
-    CrankTravel::from_millidegrees(millidegrees).as_counts() >> TRACE_SHIFT
+const fn trace_units(millidegrees: i32) -> i32 {
+    (CrankTravel::from_millidegrees(millidegrees).as_counts() >> TRACE_SHIFT) as i32
 }
 
 /// The two data sets that are never mixed.
@@ -121,7 +115,7 @@ pub struct StopRecord {
 pub enum Progress {
     /// No stop is running.
     Idle,
-    /// The stop runs.
+    /// The stop runs, or the crank stands and the figures of the stop are being worked out.
     Running,
     /// Standstill, with the finished record.
     Standstill(StopRecord),
@@ -178,9 +172,21 @@ struct CoilOff {
 #[derive(Clone, Debug)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct StopWatch {
-    running: Option<Running>,
-    trace: [i32; TRACE_LEN],
-    samples: usize,
+    stop: Option<Stop>,
+    trace: Trace,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+enum Stop {
+    /// The crank is on its way to rest.
+    Running(Running),
+    /// It stands. The figures are worked out over the ticks that follow.
+    Standing {
+        run: Running,
+        off: CoilOff,
+        fit: Fit,
+    },
 }
 
 impl StopLimits {
@@ -201,19 +207,16 @@ impl StopLimits {
     /// expected travel. Below a quarter of their own speed they stay what they are there.
     pub fn at_speed(&self, curve: StopCurve, speed: CrankSpeed) -> Self {
         let speed = speed.max(self.slowest());
-        let shift = |limit: Duration| {
-            limit
-                .saturating_add(curve.time_at(speed))
-                .saturating_sub(curve.time_at(self.speed))
-        };
-        let here = i128::from(curve.travel_at(speed).as_counts());
-        let there = i128::from(curve.travel_at(self.speed).as_counts());
-        let scale = |limit: CrankTravel| {
-            let scaled = i128::from(limit.as_counts())
-                .saturating_mul(here)
-                .checked_div(there);
-            let counts = scaled.and_then(|counts| i64::try_from(counts).ok());
-            counts.map_or(limit, CrankTravel::from_counts)
+        let (time_here, here) = curve.at(speed);
+        let (time_there, there) = curve.at(self.speed);
+        let shift = |limit: Duration| limit.saturating_add(time_here).saturating_sub(time_there);
+        let share = share(here, there);
+        let scale = |limit: CrankTravel| match share {
+            Some(share) => {
+                let scaled = limit.as_counts().saturating_mul(share);
+                CrankTravel::from_counts(scaled >> SHARE_SHIFT)
+            }
+            None => limit,
         };
         Self {
             speed,
@@ -225,12 +228,19 @@ impl StopLimits {
     }
 }
 
+/// A ratio of travels is kept in 2⁻²⁴: of a turn it loses 2⁸ counts, 0.000 02 degrees, to the
+/// smaller side.
+const SHARE_SHIFT: u32 = 24;
+
+/// `here` as a share of `there`, rounded down; none when `there` is nothing.
+fn share(here: CrankTravel, there: CrankTravel) -> Option<i64> {
+    let here = here.as_counts().saturating_mul(1 << SHARE_SHIFT);
+    here.checked_div(there.as_counts())
+}
+
 impl StopRecord {
-    /// Faults this finished stop gives rise to.
-    pub fn judge(&self, config: &Config) -> FaultSet {
-        let limits = config
-            .limits(self.kind)
-            .at_speed(config.curve, self.speed_peak);
+    /// Faults this finished stop gives rise to, by the limits at its highest speed.
+    fn judge(&self, limits: &StopLimits) -> FaultSet {
         let past_time = self.stopping_time > limits.time_latch;
         let past_travel = self.stopping_travel > limits.travel_latch;
         let warn = self.stopping_time > limits.time_advisory
@@ -262,20 +272,27 @@ impl StopWatch {
     /// No stop running.
     pub const fn new() -> Self {
         Self {
-            running: None,
-            trace: [0; TRACE_LEN],
-            samples: 0,
+            stop: None,
+            trace: Trace::new(),
         }
     }
 
     /// Whether a stop is being timed.
     pub const fn is_running(&self) -> bool {
-        self.running.is_some()
+        self.stop.is_some()
+    }
+
+    /// Whether the crank has come to rest, and the figures of its stop are being worked out.
+    pub const fn stands(&self) -> bool {
+        matches!(self.stop, Some(Stop::Standing { .. }))
     }
 
     /// When the latch limit in time of the running stop runs out, once its coil is off.
     pub fn limit_ends_at(&self) -> Option<Instant> {
-        let off = self.running?.coil_off?;
+        let Some(Stop::Running(run)) = &self.stop else {
+            return None;
+        };
+        let off = run.coil_off.as_ref()?;
         Some(off.at.saturating_add(off.limits.time_latch))
     }
 
@@ -287,11 +304,11 @@ impl StopWatch {
         commanded_at: Instant,
         command_angle: CrankAngle,
     ) {
-        if self.running.is_some() {
+        if self.stop.is_some() {
             return;
         }
-        self.samples = 0;
-        self.running = Some(Running {
+        self.trace.clear();
+        self.stop = Some(Stop::Running(Running {
             kind,
             requested_at,
             commanded_at,
@@ -304,7 +321,7 @@ impl StopWatch {
             anchored_for: Duration::ZERO,
             travel_at_limit: None,
             has_gap: false,
-        });
+        }));
     }
 
     /// One tick: the crank as it is seen, if it is, with its mean speed, and when the coil went
@@ -317,64 +334,36 @@ impl StopWatch {
         now: Instant,
         tick: Duration,
     ) -> (Progress, FaultSet) {
-        let Some(mut run) = self.running else {
-            return (Progress::Idle, FaultSet::EMPTY);
+        let run = match &mut self.stop {
+            None => return (Progress::Idle, FaultSet::EMPTY),
+            Some(Stop::Standing { .. }) => return self.work_out(config),
+            Some(Stop::Running(run)) => run,
         };
         if let Some((reading, speed)) = seen {
             run.follow(reading, tick, config);
             run.note_coil_off(config, reading, speed, coil_off_at);
-            if let Some(slot) = self.trace.get_mut(self.samples.wrapping_rem(TRACE_LEN)) {
-                *slot = run.travel;
-            }
-            self.samples = self.samples.saturating_add(1);
+            self.trace.push(run.travel);
         } else {
             run.has_gap = true;
         }
-        self.running = Some(run);
-        let faults = self.judge_live(config, seen.map(|(_, speed)| speed), now);
+        let faults = run.judge_live(config, seen.map(|(_, speed)| speed), now);
         (self.progress(config, seen.is_some(), now), faults)
     }
 
-    /// The limit is judged while the stop runs: travel at once, time by travel made past it. A
-    /// crank that is past a limit and still has its speed is not braking at all.
-    fn judge_live(&mut self, config: &Config, speed: Option<CrankSpeed>, now: Instant) -> FaultSet {
-        let Some(run) = self.running.as_mut() else {
-            return FaultSet::EMPTY;
-        };
-        let Some(off) = run.coil_off else {
-            return FaultSet::EMPTY;
-        };
-        let limits = off.limits;
-        let travelled = widen(run.travel.saturating_sub(off.travel));
-        let past_time = now.saturating_since(off.at) > limits.time_latch;
-        // Travel made unseen may have been made before the limit.
-        if past_time && speed.is_some() && run.travel_at_limit.is_none() {
-            run.travel_at_limit = Some(run.travel);
-        }
-        let past_limit = run
-            .travel
-            .saturating_sub(run.travel_at_limit.unwrap_or(run.travel));
-        let too_far = travelled > limits.travel_latch;
-        let too_long = widen(past_limit) > config.motion_proof;
-        let has_speed = speed.is_some_and(|speed| speed > limits.three_quarters());
-        FaultSet::EMPTY
-            .with_if(FaultCode::StopTravelExceeded, too_far)
-            .with_if(FaultCode::StopTimeExceeded, too_long)
-            .with_if(FaultCode::StopNotEnding, (too_far || too_long) && has_speed)
-    }
-
     fn progress(&mut self, config: &Config, is_seen: bool, now: Instant) -> Progress {
-        let Some(run) = self.running else {
+        let Some(Stop::Running(run)) = &self.stop else {
             return Progress::Idle;
         };
         let standing = run.anchored_for >= config.standstill_hold;
         if let (true, Some(off), true) = (standing, run.coil_off, is_seen) {
-            self.running = None;
             // When it came to rest is not known of a crank that was out of sight.
-            return match run.has_gap {
-                true => Progress::AssumedStandstill,
-                false => Progress::Standstill(self.finish(config, run, off)),
-            };
+            if run.has_gap {
+                self.stop = None;
+                return Progress::AssumedStandstill;
+            }
+            let (run, fit) = (*run, Fit::new(&self.trace, &off));
+            self.stop = Some(Stop::Standing { run, off, fit });
+            return Progress::Running;
         }
         // A faster crank may take longer; a slower one is given as long as any.
         let set = config.limits(run.kind).time_latch;
@@ -391,42 +380,22 @@ impl StopWatch {
         if is_seen {
             return Progress::Overdue;
         }
-        self.running = None;
+        self.stop = None;
         Progress::AssumedStandstill
     }
 
-    fn finish(&self, config: &Config, run: Running, off: CoilOff) -> StopRecord {
-        let fit = Fit {
-            trace: &self.trace,
-            samples: self.samples,
+    /// The crank stands: one tick's work on the figures of its stop, and what they give rise to.
+    fn work_out(&mut self, config: &Config) -> (Progress, FaultSet) {
+        let Some(Stop::Standing { run, off, fit }) = &mut self.stop else {
+            return (Progress::Idle, FaultSet::EMPTY);
         };
-        let rest = fit.rest();
-        let travel = widen(rest.saturating_sub(off.travel));
-        let since_last = fit.rest_before_last(rest, off).unwrap_or(Duration::ZERO);
-        let until_rest = run
-            .last_sample_at
-            .saturating_sub(since_last)
-            .saturating_since(off.at);
-        // A crank that never moved has stopped in no time, however long it was watched.
-        let time = match travel.saturating_abs() <= config.standstill_band {
-            true => Duration::ZERO,
-            false => until_rest,
+        let Some(since_rest) = fit.step(&self.trace, off) else {
+            return (Progress::Running, FaultSet::EMPTY);
         };
-        let braking = braking_part(time, travel, off.speed);
-        StopRecord {
-            kind: run.kind,
-            requested_at: run.requested_at,
-            commanded_at: run.commanded_at,
-            command_angle: run.command_angle,
-            coil_off_at: off.at,
-            speed: off.speed,
-            speed_peak: off.peak,
-            stopping_time: time,
-            stopping_travel: travel,
-            rest_angle: run.command_angle.wrapping_add(widen(rest)),
-            reaction: time.saturating_sub(braking),
-            braking,
-        }
+        let record = run.record(config, off, fit.rest(), since_rest);
+        let faults = record.judge(&off.limits);
+        self.stop = None;
+        (Progress::Standstill(record), faults)
     }
 }
 
@@ -442,6 +411,66 @@ impl Running {
             self.anchored_for = Duration::ZERO;
         } else {
             self.anchored_for = self.anchored_for.saturating_add(tick);
+        }
+    }
+
+    /// The limit is judged while the stop runs: travel at once, time by travel made past it. A
+    /// crank that is past a limit and still has its speed is not braking at all.
+    fn judge_live(&mut self, config: &Config, speed: Option<CrankSpeed>, now: Instant) -> FaultSet {
+        let Some(off) = &self.coil_off else {
+            return FaultSet::EMPTY;
+        };
+        let limits = &off.limits;
+        let travelled = widen(self.travel.saturating_sub(off.travel));
+        let past_time = now.saturating_since(off.at) > limits.time_latch;
+        // Travel made unseen may have been made before the limit.
+        if past_time && speed.is_some() && self.travel_at_limit.is_none() {
+            self.travel_at_limit = Some(self.travel);
+        }
+        let past_limit = self
+            .travel
+            .saturating_sub(self.travel_at_limit.unwrap_or(self.travel));
+        let too_far = travelled > limits.travel_latch;
+        let too_long = widen(past_limit) > config.motion_proof;
+        let has_speed = speed.is_some_and(|speed| speed > limits.three_quarters());
+        FaultSet::EMPTY
+            .with_if(FaultCode::StopTravelExceeded, too_far)
+            .with_if(FaultCode::StopTimeExceeded, too_long)
+            .with_if(FaultCode::StopNotEnding, (too_far || too_long) && has_speed)
+    }
+
+    /// The record of a stop that came to rest at `rest`, `since_rest` before its last sample.
+    fn record(
+        &self,
+        config: &Config,
+        off: &CoilOff,
+        rest: i32,
+        since_rest: Duration,
+    ) -> StopRecord {
+        let travel = widen(rest.saturating_sub(off.travel));
+        let until_rest = self
+            .last_sample_at
+            .saturating_sub(since_rest)
+            .saturating_since(off.at);
+        // A crank that never moved has stopped in no time, however long it was watched.
+        let time = match travel.saturating_abs() <= config.standstill_band {
+            true => Duration::ZERO,
+            false => until_rest,
+        };
+        let braking = braking_part(time, travel, off.speed);
+        StopRecord {
+            kind: self.kind,
+            requested_at: self.requested_at,
+            commanded_at: self.commanded_at,
+            command_angle: self.command_angle,
+            coil_off_at: off.at,
+            speed: off.speed,
+            speed_peak: off.peak,
+            stopping_time: time,
+            stopping_travel: travel,
+            rest_angle: self.command_angle.wrapping_add(widen(rest)),
+            reaction: time.saturating_sub(braking),
+            braking,
         }
     }
 
@@ -486,129 +515,14 @@ fn widen(units: i32) -> CrankTravel {
 
 /// Braking = 2 (time - travel / speed), kept inside the stop.
 fn braking_part(time: Duration, travel: CrankTravel, speed: CrankSpeed) -> Duration {
-    let counts = i128::from(travel.as_counts()).saturating_mul(1_000);
-    let at_speed = counts
-        .checked_div(i128::from(speed.as_counts_per_ms()))
+    let at_speed = travel
+        .as_counts()
+        .saturating_mul(1_000)
+        .checked_div(i64::from(speed.as_counts_per_ms()))
         .unwrap_or(0);
-    let twice = i128::from(time.as_micros())
+    let twice = i64::from(time.as_micros())
         .saturating_sub(at_speed)
         .saturating_mul(2);
-    let micros = twice.clamp(0, i128::from(time.as_micros()));
+    let micros = twice.clamp(0, i64::from(time.as_micros()));
     Duration::from_micros(u32::try_from(micros).unwrap_or(0))
-}
-
-/// The fit through the kept trace; time runs in samples, one a tick of a millisecond.
-struct Fit<'a> {
-    trace: &'a [i32; TRACE_LEN],
-    samples: usize,
-}
-
-impl Fit<'_> {
-    /// Travel `back` samples before the last one, if it is still in the trace.
-    fn back(&self, back: usize) -> Option<i32> {
-        if back >= self.samples.min(TRACE_LEN) {
-            return None;
-        }
-        let index = self.samples.wrapping_sub(1).wrapping_sub(back);
-        self.trace.get(index.wrapping_rem(TRACE_LEN)).copied()
-    }
-
-    /// Mean travel of the last samples.
-    fn rest(&self) -> i32 {
-        let (sum, count) = (0..REST_SAMPLES)
-            .map_while(|back| self.back(back))
-            .fold((0i64, 0i64), |(sum, count), x| {
-                (sum.saturating_add(i64::from(x)), count.saturating_add(1))
-            });
-        let mean = sum.checked_div(count).unwrap_or(0);
-        i32::try_from(mean).unwrap_or(0)
-    }
-
-    /// How long before the last sample the crank came to rest.
-    fn rest_before_last(&self, rest: i32, off: CoilOff) -> Option<Duration> {
-        let total = i64::from(rest.saturating_sub(off.travel));
-        let rough = self.zero(rest, FIT_TRAVEL_MIN, total / 4)?;
-        // Travel still to go in the last 8 and 65 % of the braking time goes with its square:
-        // 0.6 and 42 % of the braking travel. Between them the brake torque is steady.
-        let braking = self.braking_travel(rest, off, rough);
-        let low = (braking.saturating_mul(64) / 10_000).max(FIT_TRAVEL_MIN);
-        let high = braking.saturating_mul(42) / 100;
-        let micros = self.zero(rest, low, high).unwrap_or(rough);
-        u32::try_from(micros).ok().map(Duration::from_micros)
-    }
-
-    /// Travel of the braking part, for a stop that ended `rough` µs before the last sample.
-    fn braking_travel(&self, rest: i32, off: CoilOff, rough: i64) -> i64 {
-        let total = rest.saturating_sub(off.travel);
-        let last = i64::try_from(self.samples)
-            .unwrap_or(0)
-            .saturating_mul(1_000);
-        let time = u32::try_from(last.saturating_sub(rough)).unwrap_or(0);
-        let braking = braking_part(Duration::from_micros(time), widen(total), off.speed);
-        let half = Duration::from_micros(braking.as_micros() / 2);
-        let travel = i64::from(narrow(off.speed.travel_in(half)));
-        // Time is counted from the command here, a little early: never let it be nothing. Not
-        // `clamp`, which panics when its bounds are exchanged.
-        travel
-            .min(i64::from(total).max(0))
-            .max(i64::from(total) / 8)
-    }
-
-    /// How long before the last sample, in µs, the crank came to rest by the samples with `low` to
-    /// `high` still to go.
-    fn zero(&self, rest: i32, low: i64, high: i64) -> Option<i64> {
-        let to_go = |back: usize| self.back(back).map(|x| i64::from(rest.saturating_sub(x)));
-        let first = (0..TRACE_LEN).find(|&back| to_go(back).is_none_or(|gap| gap >= low))?;
-        let end = (first..TRACE_LEN).find(|&back| to_go(back).is_none_or(|gap| gap > high))?;
-        if end.saturating_sub(first) < FIT_SAMPLES_MIN {
-            return None;
-        }
-        let mut sums = Sums::default();
-        for back in first..end {
-            sums.add(i64::try_from(back).ok()?, to_go(back)?.max(0));
-        }
-        sums.zero()
-    }
-}
-
-/// Sums of the weighted regression of the root r of the travel still to go on the place b, in
-/// samples before the last. Noise of the travel weighs on its root by one over the root, so each
-/// sample has the travel itself for its weight w.
-#[derive(Default)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-struct Sums {
-    w: i128,
-    wb: i128,
-    wr: i128,
-    wbb: i128,
-    wbr: i128,
-}
-
-impl Sums {
-    fn add(&mut self, back: i64, to_go: i64) {
-        // Eight more bits for the root, eight fewer for the weight: the products stay in range.
-        let root = to_go.saturating_mul(1 << 16).max(0).isqrt();
-        let (w, b, r) = (i128::from(to_go >> 8), i128::from(back), i128::from(root));
-        let (wb, wr) = (w.saturating_mul(b), w.saturating_mul(r));
-        self.w = self.w.saturating_add(w);
-        self.wb = self.wb.saturating_add(wb);
-        self.wr = self.wr.saturating_add(wr);
-        self.wbb = self.wbb.saturating_add(wb.saturating_mul(b));
-        self.wbr = self.wbr.saturating_add(wb.saturating_mul(r));
-    }
-
-    /// Where the line meets zero: b = (wb·wbr - wr·wbb) / (w·wbr - wb·wr), in µs at one sample a
-    /// millisecond.
-    fn zero(&self) -> Option<i64> {
-        let differ = |a: i128, b: i128, c: i128, d: i128| {
-            a.saturating_mul(b).saturating_sub(c.saturating_mul(d))
-        };
-        let below = differ(self.w, self.wbr, self.wb, self.wr);
-        if below <= 0 {
-            return None; // Not slowing down the way a braking crank is.
-        }
-        let above = differ(self.wb, self.wbr, self.wr, self.wbb).saturating_mul(1_000);
-        let micros = i64::try_from(above.checked_div(below)?).ok()?;
-        (micros >= 0).then_some(micros)
-    }
 }

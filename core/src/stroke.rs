@@ -596,6 +596,12 @@ fn at_rest(reasons: StopReasons, top: Option<Purpose>, now: &Circumstances) -> S
 mod tests {
     use super::*;
 
+    #[test]
+    fn events_are_listed_by_their_numbers() {
+        let mut places = Event::ALL.iter().zip(0..);
+        assert!(places.all(|(&event, place)| event as usize == place));
+    }
+
     const CALM: Circumstances = Circumstances {
         mode: Mode::Single,
         may_start: true,

@@ -57,6 +57,8 @@ pub enum Due {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Compensation {
     offset: CrankTravel,
+    /// Its share of the bound on its side: worked out when it moves, shown every tick.
+    authority_percent: u8,
     /// Offsets that would have brought the last stops to rest on the target, newest last.
     #[cfg_attr(feature = "defmt", defmt(Debug2Format))]
     wanted: heapless::Deque<CrankTravel, LATER_STOPS>,
@@ -70,8 +72,7 @@ impl Config {
 
     /// How far that lies past the commissioned one, as travel: on a fast press more than half a turn.
     fn moved_at(&self, speed: CrankSpeed) -> CrankTravel {
-        let commissioned = self.curve.travel_at(self.speed);
-        commissioned.saturating_sub(self.curve.travel_at(speed))
+        ReleaseShift::new(self, speed).get()
     }
 
     /// The latest release angle ever allowed at `speed`.
@@ -80,17 +81,49 @@ impl Config {
     }
 }
 
+/// How far the release angle commissioned for the speed of the moment lies past the commissioned one.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct ReleaseShift {
+    /// Travel from command to rest at the commissioned speed.
+    commissioned: CrankTravel,
+    /// The same at the speed of the moment.
+    travel: CrankTravel,
+}
+
+impl ReleaseShift {
+    /// For a crank at `speed`.
+    pub fn new(config: &Config, speed: CrankSpeed) -> Self {
+        Self {
+            commissioned: config.curve.travel_at(config.speed),
+            travel: config.curve.travel_at(speed),
+        }
+    }
+
+    /// The crank is now at `speed`.
+    pub fn follow(&mut self, config: &Config, speed: CrankSpeed) {
+        self.travel = config.curve.travel_at(speed);
+    }
+
+    /// As travel: on a fast press more than half a turn.
+    pub const fn get(&self) -> CrankTravel {
+        self.commissioned.saturating_sub(self.travel)
+    }
+}
+
 /// When a crank at `speed` passes an angle that is `ahead` of it, looked for within one `tick`.
 pub fn due(ahead: CrankTravel, speed: CrankSpeed, tick: Duration) -> Due {
     if ahead <= CrankTravel::ZERO {
         return Due::Passed;
     }
+    let scaled = ahead.as_counts().saturating_mul(1_000);
     let per_ms = i64::from(speed.as_counts_per_ms());
-    let micros = ahead.as_counts().saturating_mul(1_000).checked_div(per_ms);
-    match micros.map(u32::try_from) {
-        Some(Ok(micros)) if micros < tick.as_micros() => Due::After(Duration::from_micros(micros)),
-        _ => Due::NotYet,
+    // Multiplied, not divided, to see that it is not yet: that is so on nearly every tick.
+    if per_ms <= 0 || scaled >= per_ms.wrapping_mul(i64::from(tick.as_micros())) {
+        return Due::NotYet;
     }
+    let micros = scaled.checked_div(per_ms).unwrap_or(0);
+    Due::After(Duration::from_micros(micros as u32))
 }
 
 impl Default for Compensation {
@@ -104,6 +137,7 @@ impl Compensation {
     pub const fn new() -> Self {
         Self {
             offset: CrankTravel::ZERO,
+            authority_percent: 0,
             wanted: heapless::Deque::new(),
         }
     }
@@ -114,25 +148,8 @@ impl Compensation {
     }
 
     /// Share of the authority in use, 0 to 100 %.
-    pub fn authority_percent(&self, config: &Config) -> u8 {
-        let bound = if self.offset < CrankTravel::ZERO {
-            config.early_bound
-        } else {
-            config.late_bound
-        };
-        let used = self.offset.saturating_abs().as_counts().saturating_mul(100);
-        let percent = used.checked_div(bound.as_counts()).unwrap_or(100);
-        u8::try_from(percent.clamp(0, 100)).unwrap_or(100)
-    }
-
-    /// The release angle in force at `speed`.
-    pub fn release_at(&self, config: &Config, speed: CrankSpeed) -> CrankAngle {
-        config.release_at(speed).wrapping_add(self.offset)
-    }
-
-    /// How far the release angle in force at `speed` lies past the commissioned one, as travel.
-    pub fn moved_at(&self, config: &Config, speed: CrankSpeed) -> CrankTravel {
-        config.moved_at(speed).saturating_add(self.offset)
+    pub const fn authority_percent(&self) -> u8 {
+        self.authority_percent
     }
 
     /// Learns from a healthy top stop of normal production that came to rest at `rest`. The
@@ -146,6 +163,7 @@ impl Compensation {
         // Cannot fail: room was made above.
         let _ = self.wanted.push_back(self.offset.saturating_sub(overrun));
         self.move_offset(config);
+        self.authority_percent = share_percent(config, self.offset);
         self.judge(config)
     }
 
@@ -186,6 +204,18 @@ impl Compensation {
             .with_if(FaultCode::CompensationBound, earlier >= config.early_bound)
             .with_if(FaultCode::CompensationHalf, earlier >= half)
     }
+}
+
+/// What share of the bound on its side an offset is, 0 to 100 %.
+fn share_percent(config: &Config, offset: CrankTravel) -> u8 {
+    let bound = if offset < CrankTravel::ZERO {
+        config.early_bound
+    } else {
+        config.late_bound
+    };
+    let used = offset.saturating_abs().as_counts().saturating_mul(100);
+    let percent = used.checked_div(bound.as_counts()).unwrap_or(100);
+    u8::try_from(percent.clamp(0, 100)).unwrap_or(100)
 }
 
 /// Puts `next` in its place among the `sorted`. The library's sort, made for long lists, has a
@@ -262,7 +292,7 @@ mod tests {
             compensation.offset(),
             CrankTravel::ZERO.saturating_sub(config.early_bound)
         );
-        assert_eq!(compensation.authority_percent(&config), 100);
+        assert_eq!(compensation.authority_percent(), 100);
     }
 
     #[test]

@@ -113,10 +113,6 @@ impl PalmContacts {
     const fn is_released(self) -> bool {
         !self.normally_open_closed && self.normally_closed_closed
     }
-
-    const fn disagrees(self) -> bool {
-        self.normally_open_closed == self.normally_closed_closed
-    }
 }
 
 impl Default for TwoHand {
@@ -181,17 +177,19 @@ struct Hands {
 
 impl Hands {
     fn of(stations: &[Station; STATIONS_MAX]) -> Self {
-        let active = || {
-            stations
-                .iter()
-                .filter(|s| s.is_active)
-                .flat_map(|s| [s.left, s.right])
-        };
+        let (mut palms, mut pressed, mut released) = (0u8, 0u8, 0u8);
+        for station in stations.iter().filter(|station| station.is_active) {
+            for palm in [station.left, station.right] {
+                palms = palms.saturating_add(1);
+                pressed = pressed.saturating_add(u8::from(palm.is_pressed()));
+                released = released.saturating_add(u8::from(palm.is_released()));
+            }
+        }
         Self {
-            all_pressed: active().count() > 0 && active().all(PalmContacts::is_pressed),
-            any_pressed: active().any(|palm| !palm.is_released()),
-            all_released: active().all(PalmContacts::is_released),
-            disagree: active().any(PalmContacts::disagrees),
+            all_pressed: palms > 0 && pressed == palms,
+            any_pressed: released < palms,
+            all_released: released == palms,
+            disagree: pressed.saturating_add(released) < palms,
         }
     }
 }

@@ -330,9 +330,14 @@ impl<C: Control> Bench<C> {
             .is_some_and(|outputs| outputs.stroke == stroke && outputs.mode == mode)
     }
 
+    /// Lets go, until the controller has seen it and is through with a stop that may be under way.
     fn wait_released(&mut self) {
         self.let_go();
         self.run_ms(100);
+        // A stop that does not end is for the next act to complain of.
+        let _ = self.until("the stop to end", PATIENCE_MS, |outputs| {
+            !outputs.stroke.is_stopping()
+        });
     }
 
     /// One inch, held until the controller stops it at the top.

@@ -71,6 +71,9 @@ impl Bench {
         let middle = Instant::from_micros(START_US + self.frames * 200 + 100);
         self.receiver.frame(&self.config, &disturb(frame), middle);
         self.frames += 1;
+        if self.frames.is_multiple_of(FRAMES_PER_TICK as u64) {
+            self.receiver.end_tick(&self.config);
+        }
     }
 
     /// Runs one tick.

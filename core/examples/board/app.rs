@@ -87,6 +87,7 @@ impl<V1: OutputPin, V2: OutputPin, L: OutputPin, W: Watchdog> Board<'_, V1, V2, 
             self.receiver.frame(config, frame, middle);
             middle = middle.saturating_add(frame_time);
         }
+        self.receiver.end_tick(config);
         self.receiver.position(config, now)
     }
 }

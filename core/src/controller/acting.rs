@@ -111,8 +111,8 @@ impl Controller {
     /// The valve is never on with a fault latched that stops at once. Should the state say so all
     /// the same, something is broken that no table foresaw.
     fn refuse_the_impossible(&mut self, now: Instant) {
-        let stops_now = |code: FaultCode| code.reaction() >= Reaction::ImmediateStop;
-        if self.stroke.drives_valve() && self.latch.latched().iter().any(stops_now) {
+        const STOP_NOW: FaultSet = FaultSet::demanding(Reaction::ImmediateStop);
+        if self.stroke.drives_valve() && self.latch.latched().meets(STOP_NOW) {
             self.raise(FaultSet::EMPTY.with(FaultCode::ImpossibleState), now);
             self.stroke = Stroke::ImmediateStopping {
                 reasons: StopReasons::FAULT,

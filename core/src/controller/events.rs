@@ -14,6 +14,11 @@ use crate::two_hand::HandEvent;
 /// The prior action for continuous holds this long.
 const ARMED_WITHIN: Duration = Duration::from_millis(10_000);
 
+/// Faults that stop at once.
+const STOP_NOW: FaultSet = FaultSet::demanding(Reaction::ImmediateStop);
+/// Faults that stop at the next release angle.
+const STOP_AT_THE_TOP: FaultSet = FaultSet::demanding(Reaction::TopStop).without(STOP_NOW);
+
 /// Events of one tick, taken in the order of [`Event`].
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -21,15 +26,17 @@ pub(super) struct Events(u32);
 
 impl Events {
     fn note(&mut self, event: Event, happened: bool) {
-        if happened {
-            self.0 |= 1u32.wrapping_shl(event as u32);
-        }
+        self.0 |= u32::from(happened).wrapping_shl(event as u32);
     }
 
     pub(super) fn iter(self) -> impl Iterator<Item = Event> {
-        Event::ALL
-            .into_iter()
-            .filter(move |&event| self.0 & 1u32.wrapping_shl(event as u32) != 0)
+        let mut left = self.0;
+        core::iter::from_fn(move || {
+            // 32 when nothing is left, and there are fewer events.
+            let next = left.trailing_zeros() as usize;
+            left &= left.wrapping_sub(1);
+            Event::ALL.get(next).copied()
+        })
     }
 }
 
@@ -55,13 +62,12 @@ impl Controller {
     }
 
     fn note_faults(&self, events: &mut Events, seen: &Seen<'_>) {
-        let raised = |reaction| seen.raised.iter().any(|code| code.reaction() == reaction);
         let stands_latched = self.stroke.is_standing()
             && !matches!(self.stroke, Stroke::PowerUp | Stroke::FaultLatched)
             && !self.latch.latched().is_empty();
-        let immediate = raised(Reaction::ImmediateStop) || raised(Reaction::SecondMeans);
+        let immediate = seen.raised.meets(STOP_NOW);
         events.note(Event::FaultImmediate, immediate || stands_latched);
-        events.note(Event::FaultTop, raised(Reaction::TopStop));
+        events.note(Event::FaultTop, seen.raised.meets(STOP_AT_THE_TOP));
         events.note(Event::StopOverdue, *seen.progress == Progress::Overdue);
         let at_rest = matches!(
             seen.progress,
@@ -166,13 +172,14 @@ impl Controller {
 
     /// How far the release angle in force lies past the commissioned one.
     pub(super) fn release_moved(&self) -> CrankTravel {
-        let config = &self.settings.get().top_stop;
-        self.compensation.moved_at(config, self.speed)
+        self.release_shift
+            .get()
+            .saturating_add(self.compensation.offset())
     }
 
     pub(super) fn release_now(&self) -> CrankAngle {
-        let config = &self.settings.get().top_stop;
-        self.compensation.release_at(config, self.speed)
+        let release = self.settings.get().top_stop.release;
+        release.wrapping_add(self.release_moved())
     }
 }
 

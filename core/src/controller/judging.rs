@@ -17,6 +17,7 @@ use crate::valve_pair::coil_off_since;
 const LEARN_SPEED_SHARE: u32 = 20;
 
 impl Controller {
+    #[inline(never)]
     pub(super) fn judge(
         &mut self,
         inputs: &Inputs<'_>,
@@ -28,6 +29,7 @@ impl Controller {
             let expectation = self.expectation();
             let angle = reading.angle();
             self.speed = self.window.step(angle);
+            self.release_shift.follow(&settings.top_stop, self.speed);
             let seen = self
                 .motion
                 .step(&settings.motion, expectation, angle, self.speed, TICK);
@@ -61,9 +63,7 @@ impl Controller {
             .union(live)
             .with_if(FaultCode::StopNotEnding, progress == Progress::Overdue);
         if let Progress::Standstill(record) = &progress {
-            found = found
-                .union(record.judge(&settings.stop))
-                .union(self.judge_rest(record));
+            found = found.union(self.judge_rest(record));
         }
         (progress, found)
     }
@@ -72,6 +72,8 @@ impl Controller {
         match self.stroke {
             Stroke::Barring => Expectation::Barred,
             state if state.drives_valve() => Expectation::Driven,
+            // It has stood for long enough, whatever is still to be worked out of its stop.
+            _ if self.watch.stands() => Expectation::Rest,
             state if state.is_stopping() => Expectation::Stopping,
             // The supply went away in a stroke: the state is that of power-up, the crank still coasts.
             _ if self.watch.is_running() => Expectation::Stopping,
@@ -164,6 +166,7 @@ impl Controller {
     /// What a stop teaches: counted for the condition of the brake in any case; followed for slow
     /// change, and a top stop of production given to the compensation, when it was healthy and the
     /// brake steady.
+    #[inline(never)]
     pub(super) fn learn(&mut self, stop: Option<&StopRecord>, found: FaultSet) -> FaultSet {
         let settings = self.settings.get();
         let Some(stop) = stop else {
@@ -176,8 +179,8 @@ impl Controller {
             .trend
             .judge()
             .union(self.compensation.judge(&settings.top_stop));
-        let is_advised = |reaction| reaction == Reaction::Advise;
-        let is_healthy = found.reaction().is_none_or(is_advised) && self.latch.latched().is_empty();
+        const LATCHING: FaultSet = FaultSet::demanding(Reaction::TopStop);
+        let is_healthy = !found.meets(LATCHING) && self.latch.latched().is_empty();
         if condition != Condition::Steady || !is_healthy {
             return standing;
         }

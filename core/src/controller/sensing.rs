@@ -191,6 +191,7 @@ fn locate(
         }
         middle = middle.saturating_add(FRAME);
     }
+    receiver.end_tick(config);
     receiver.position(config, now)
 }
 

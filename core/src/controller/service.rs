@@ -8,10 +8,11 @@ use crate::limit_channels::LimitChannels;
 use crate::motion::Motion;
 use crate::speed_window::SpeedWindow;
 use crate::stop_trend::StopTrend;
-use crate::top_stop::Compensation;
+use crate::top_stop::{Compensation, ReleaseShift};
 use crate::zero_offset::CaptureRefusal;
 
 impl Controller {
+    #[inline(never)]
     pub(super) fn serve(&mut self, inputs: &Inputs<'_>) -> ServiceReply {
         if inputs.service != Service::CaptureAngle {
             self.sensing.end_capture();
@@ -37,15 +38,12 @@ impl Controller {
         }
     }
 
-    /// The job's angles and its release for the commissioned speed of the press.
+    /// The press's settings with the job's angles and its release for the commissioned speed.
     fn adopt_job(&mut self, job: &CheckedJob) -> ServiceReply {
         if codec::digest(job.press()) != self.press {
             return ServiceReply::OtherSettings;
         }
-        let Ok(settings) = job.settings_at(job.press().top_stop.speed) else {
-            return ServiceReply::OtherSettings;
-        };
-        self.settings = settings;
+        self.settings = *job.settings();
         self.job = Some(*job.limit_channels());
         self.take_up();
         ServiceReply::Adopted
@@ -57,6 +55,7 @@ impl Controller {
         self.sensing = Sensing::new();
         self.motion = Motion::new();
         self.window = SpeedWindow::new();
+        self.release_shift = ReleaseShift::new(&self.settings.get().top_stop, self.speed);
         self.compensation = Compensation::new();
         self.trend = StopTrend::new();
         self.run_in.begin_bedding();

@@ -42,6 +42,9 @@ fn read(sector: Sector, is_reverse: bool) -> CrankReading {
             &frame(sector.middle_deg() - left * step_deg),
             middle,
         );
+        if (number + 1).is_multiple_of(FRAMES_PER_TICK as u32) {
+            receiver.end_tick(&config);
+        }
     }
     let now = Instant::from_micros(200 * u64::from(frames));
     *receiver

@@ -7,6 +7,7 @@
 #![no_std]
 #![no_main]
 
+#[allow(dead_code)]
 mod motion;
 
 use core::hint::black_box;
@@ -169,6 +170,7 @@ fn worst_receiver() -> (u32, u32, u32) {
         }
         let now = Instant::from_micros(1_000_000 + (tick + 1) * 1_000);
         total += timed(&mut || {
+            receiver.end_tick(config);
             black_box(receiver.position(config, black_box(now)));
             black_box(receiver.faults());
         });

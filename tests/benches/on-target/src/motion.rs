@@ -39,6 +39,12 @@ impl Motion {
         [(); FRAMES_PER_TICK].map(|()| self.frame())
     }
 
+    /// A tick at a speed that nears `target` by `step`, counts a sample.
+    pub fn towards(&mut self, target: i32, step: i32) -> [CarrierFrame; FRAMES_PER_TICK] {
+        self.speed += (target - self.speed).clamp(-step, step);
+        [(); FRAMES_PER_TICK].map(|()| self.frame())
+    }
+
     fn frame(&mut self) -> CarrierFrame {
         let mut frame = CarrierFrame {
             sine: [0; SAMPLES_PER_FRAME],
