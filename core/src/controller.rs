@@ -51,7 +51,7 @@ pub const TICK: Duration = Duration::from_millis(1);
 const TICK_CONFIG: TickConfig = TickConfig::DEFAULT;
 
 /// Where the present run ends: the next release angle ahead of where it began.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Run {
     /// Net travel at its beginning.
@@ -63,7 +63,7 @@ struct Run {
 }
 
 /// The controller.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Controller {
     settings: Settings,

@@ -55,7 +55,7 @@ const SPEED_SLACK: CrankSpeed = CrankSpeed::from_milli_spm(500);
 const RATIO_SHIFT: u32 = 13;
 
 /// A window that ends after a time.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct TimedWindow {
     /// Where the channel goes on.
@@ -65,7 +65,7 @@ pub struct TimedWindow {
 }
 
 /// When a channel is on; without a window it stays off.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Windows {
     /// On from one angle to the other; may cross top dead centre.
@@ -75,7 +75,7 @@ pub enum Windows {
 }
 
 /// One channel as it is stored.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Channel {
     /// Its windows.
@@ -91,7 +91,7 @@ pub struct Channel {
 }
 
 /// The bank as it is stored.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Settings {
     /// The channels.
@@ -109,7 +109,7 @@ pub struct Settings {
 pub struct ChannelSet(u16);
 
 /// Why a bank cannot work.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum ConfigError {
     /// Hysteresis outside 0.15 to 10 degrees.
@@ -128,7 +128,7 @@ pub enum ConfigError {
 }
 
 /// Why a channel cannot work.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum ChannelProblem {
     /// A lead is above 500 ms, or above a quarter turn at the highest speed.
@@ -150,7 +150,7 @@ pub enum ChannelProblem {
 }
 
 /// A window ready for use.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Prepared {
     from: u32,
@@ -159,7 +159,7 @@ struct Prepared {
 }
 
 /// What the spans of a channel are.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 enum Kind {
     #[default]
@@ -170,7 +170,7 @@ enum Kind {
 
 /// A channel ready for use. Places without a window repeat the first one: looking at it twice
 /// changes nothing, and all channels cost the same.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct PreparedChannel {
     windows: [Prepared; WINDOWS],
@@ -185,7 +185,7 @@ struct PreparedChannel {
 }
 
 /// A bank that holds together, ready for use.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     channels: [PreparedChannel; CHANNELS],
@@ -201,7 +201,7 @@ pub struct Config {
 }
 
 /// What one channel remembers.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct ChannelState {
     /// Time for which it stays on whatever the angle.
@@ -210,7 +210,7 @@ struct ChannelState {
 }
 
 /// Where the bank sees the crank.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Mark {
     angle: u32,
@@ -219,7 +219,7 @@ struct Mark {
 }
 
 /// The bank.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct LimitChannels {
     channels: [ChannelState; CHANNELS],
@@ -231,7 +231,7 @@ pub struct LimitChannels {
 
 /// Compares outputs with their read-backs over one period after another. A channel that differs in
 /// every tick of a whole period is named: after one period at the earliest, two at the latest.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct ReadBack {
     age_us: u32,

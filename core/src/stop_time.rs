@@ -45,7 +45,7 @@ pub enum StopKind {
 }
 
 /// Limits of one data set, with the speed they belong to.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct StopLimits {
     /// The speed at which the limits were set.
@@ -61,7 +61,7 @@ pub struct StopLimits {
 }
 
 /// Settings of the supervision.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     /// Limits of top stops.
@@ -86,7 +86,7 @@ pub const STANDSTILL_HOLD: Duration = Duration::from_millis(80);
 pub const MOTION_PROOF: CrankTravel = CrankTravel::from_millidegrees(300);
 
 /// A finished stop.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct StopRecord {
     /// Its data set.
@@ -116,7 +116,7 @@ pub struct StopRecord {
 }
 
 /// What one tick of supervision found.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Progress {
     /// No stop is running.
@@ -142,7 +142,7 @@ impl Progress {
     }
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Running {
     kind: StopKind,
@@ -161,7 +161,7 @@ struct Running {
     has_gap: bool,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct CoilOff {
     at: Instant,
@@ -175,7 +175,7 @@ struct CoilOff {
 }
 
 /// Times one stop after another.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct StopWatch {
     running: Option<Running>,

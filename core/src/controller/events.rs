@@ -15,7 +15,7 @@ use crate::two_hand::HandEvent;
 const ARMED_WITHIN: Duration = Duration::from_millis(10_000);
 
 /// Events of one tick, taken in the order of [`Event`].
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Events(u32);
 
