@@ -19,7 +19,7 @@ pub use survey::{Survey, SurveyRefusal, Surveyed};
 use crate::signal::WindingAmplitudes;
 
 /// The imperfections of one resolver with its converter. All zero: a perfect one.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Balance {
     /// Offset of the sine amplitude, counts of 1/32 767; ±8192.
@@ -34,7 +34,7 @@ pub struct Balance {
 }
 
 /// A balance ready for use.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     sine_offset: i32,
@@ -46,7 +46,7 @@ pub struct Config {
 }
 
 /// A balance no working resolver needs.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum ConfigError {
     /// Gain outside ±200 000 millionths.

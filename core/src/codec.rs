@@ -89,7 +89,7 @@ impl Stored for Job {
 }
 
 /// A block that was read.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Decoded<T> {
     /// Its place in the order of writing.
@@ -99,12 +99,12 @@ pub struct Decoded<T> {
 }
 
 /// The buffer is shorter than the block.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct NoRoom;
 
 /// Why bytes are no block of the kind that was asked for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum DecodeError {
     /// Fewer bytes than head, payload and checksum need, or more.
@@ -205,7 +205,7 @@ pub fn inspect(bytes: &[u8]) -> Result<Head, DecodeError> {
 }
 
 /// What stands before the payload, its length apart.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Head {
     /// Number of the kind.
@@ -304,7 +304,7 @@ pub struct Reader<'a> {
 }
 
 /// A byte that stands for nothing, or is missing.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct BadValue {
     /// Its place.

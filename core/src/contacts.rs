@@ -16,7 +16,7 @@
 use crate::time::Duration;
 
 /// The two channels of a pair as they are wired: true is closed, or switched on.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Levels {
     /// First channel; of a complementary pair the normally open contact.
@@ -26,7 +26,7 @@ pub struct Levels {
 }
 
 /// How the channels of a pair go together.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum PairKind {
     /// A normally open and a normally closed contact: on is first closed, second open.
@@ -36,7 +36,7 @@ pub enum PairKind {
 }
 
 /// What the two channels say.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Reading {
     /// Both say on.
@@ -48,7 +48,7 @@ pub enum Reading {
 }
 
 /// How a pair is judged.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct PairConfig {
     /// How the channels go together.
@@ -61,7 +61,7 @@ pub struct PairConfig {
     pub discrepancy_after: Duration,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 enum PairState {
     Off { on_for: Duration },
@@ -70,7 +70,7 @@ enum PairState {
 }
 
 /// One pair.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ContactPair {
     state: PairState,
@@ -104,7 +104,7 @@ impl Levels {
 }
 
 /// How the pairs at the press are wired and judged.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     /// Emergency-stop chain.
@@ -236,7 +236,7 @@ impl PairState {
 }
 
 /// How a selector is judged.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SelectorConfig {
     /// A position counts when its contact has been the only one for this long.
@@ -246,7 +246,7 @@ pub struct SelectorConfig {
 }
 
 /// A selector of which exactly one contact closes, up to sixteen positions.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct OneOfN {
     settled: Option<u8>,

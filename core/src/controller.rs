@@ -57,7 +57,7 @@ const TICK_CONFIG: TickConfig = TickConfig::DEFAULT;
 const SECOND_MEANS: FaultSet = FaultSet::demanding(Reaction::SecondMeans);
 
 /// Where the present run ends: the next release angle ahead of where it began.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Run {
     /// Net travel at its beginning.
@@ -69,7 +69,7 @@ struct Run {
 }
 
 /// The controller.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Controller {
     settings: Settings,

@@ -23,7 +23,7 @@ const EACH: u32 = 0x0001_0001;
 const BIAS: u32 = 0x4000;
 
 /// The phase by which the carrier in the windings leads the sampling clock.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     phase_sine: i32,
@@ -31,7 +31,7 @@ pub struct Config {
 }
 
 /// What one frame says.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Demodulated {
     sine: Winding,
@@ -39,7 +39,7 @@ pub struct Demodulated {
 }
 
 /// One winding, its components in phase with the sampling clock.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Winding {
     in_phase: i32,

@@ -30,7 +30,7 @@ pub enum ResetRule {
 }
 
 /// One row of the fault table.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct FaultRow {
     /// Stable number, 1 to 127.

@@ -14,7 +14,7 @@ use crate::speed::CrankSpeed;
 use crate::time::Instant;
 
 /// What was known when a fault latched.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Evidence {
     /// When.
@@ -26,7 +26,7 @@ pub struct Evidence {
 }
 
 /// A latched fault with its frozen evidence.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Latched {
     /// Which fault.
@@ -36,7 +36,7 @@ pub struct Latched {
 }
 
 /// Who asks for a reset.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Standing {
     /// The operator.
@@ -59,7 +59,7 @@ const OF_STOPS: FaultSet = FaultSet::EMPTY
     .with(FaultCode::StopTrend);
 
 /// Faults in force.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct FaultLatch {
     latched: FaultSet,

@@ -16,7 +16,7 @@ use crate::speed::CrankSpeed;
 use crate::time::{Duration, Instant};
 
 /// The parts of a tick, in their order.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[repr(u8)]
 pub enum Checkpoint {
@@ -53,7 +53,7 @@ impl Checkpoint {
 }
 
 /// The signature of a tick under way.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Flow(u32);
 
@@ -123,12 +123,12 @@ words! {
 }
 
 /// A word and its inverse differ from what was written: memory is damaged.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Damaged;
 
 /// A critical value, stored together with its inverse.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Guarded<T> {
     word: u32,
@@ -171,7 +171,7 @@ impl<T: Word> Guarded<T> {
 }
 
 /// When ticks are due.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct TickConfig {
     /// From tick to tick.
@@ -185,7 +185,7 @@ pub struct TickConfig {
 }
 
 /// Watches the ticks come.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct TickWatch {
     last: Option<Instant>,
@@ -195,7 +195,7 @@ pub struct TickWatch {
 }
 
 /// What was wrong with a tick's time.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum TickProblem {
     /// It came too early or too late.
@@ -282,7 +282,7 @@ fn lateness(config: &TickConfig, last: Instant, now: Instant) -> Duration {
 
 /// Permission to service the watchdog once. Nothing but [`end_of_tick`] makes one, and it can
 /// neither be copied nor kept for a second service.
-#[derive(Debug, PartialEq, Eq)]
+#[derive(Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ServiceToken(());
 
@@ -298,7 +298,7 @@ pub fn end_of_tick(
 
 /// Watches that the settings in force are still those that were adopted: one section of the schema
 /// a tick, its digest against that of the adoption.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SettingsWatch {
     sums: [u32; SECTIONS],

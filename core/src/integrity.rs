@@ -17,7 +17,7 @@ use crate::trig;
 pub const CONFIRMING_FRAMES: usize = 3;
 
 /// The bounds of the signal.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     /// Squared amplitude, lower end of the window.
@@ -37,7 +37,7 @@ pub struct Config {
 }
 
 /// Findings, one bit for each signal fault, by its number (below 32).
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Findings(u32);
 

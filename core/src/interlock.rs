@@ -3,7 +3,7 @@
 use crate::stroke::Mode;
 
 /// What is known about the press this tick, each as a positive fact.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Evidence {
     /// The emergency-stop chain is closed on both channels.
@@ -33,7 +33,7 @@ pub struct Evidence {
 }
 
 /// What may happen.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Permit {
     /// Running may go on; without it, stop now.

@@ -18,7 +18,7 @@ pub const RELEASES_MAX: usize = 8;
 const AIR_MAX_KPA: u16 = 1_000;
 
 /// A release angle and the speed it was commissioned at with this die.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Release {
     /// The speed.
@@ -28,7 +28,7 @@ pub struct Release {
 }
 
 /// A window of air pressure, kilopascals, both ends included.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct AirWindow {
     /// Lower end.
@@ -38,7 +38,7 @@ pub struct AirWindow {
 }
 
 /// One job in the open, unchecked.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Job {
     /// Its name, as it stands in the record.

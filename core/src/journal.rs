@@ -46,7 +46,7 @@ const BLANK_CHUNK: usize = 64;
 const LATCH_COPIES: u32 = 2;
 
 /// One entry.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Entry {
     /// Begins a segment: the faults latched then, and the settings saved last.
@@ -97,7 +97,7 @@ impl Stored for Entry {
 
 /// Turns what the controller says tick by tick into entries. Ask it after every tick and append what
 /// it gives, in order.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Bookkeeper {
     was_on: bool,
@@ -163,7 +163,7 @@ impl Recovered {
 }
 
 /// Why the journal can not be written or read.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum JournalError {
     /// The flash.
@@ -174,7 +174,7 @@ pub enum JournalError {
 }
 
 /// What the journal says at power-up.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Recovered {
     /// Faults still latched.

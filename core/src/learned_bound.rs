@@ -17,7 +17,7 @@ const TIME_MAX_US: u32 = 10_000_000;
 const SAMPLES_MAX: u32 = 100_000;
 
 /// What a bound has to satisfy.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     /// Samples at least, 2 or more.
@@ -29,7 +29,7 @@ pub struct Config {
 }
 
 /// Why there is no bound.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Refusal {
     /// Fewer samples than asked for.
@@ -47,7 +47,7 @@ pub enum Refusal {
 }
 
 /// Sums over the samples.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct LearnedBound {
     count: u32,

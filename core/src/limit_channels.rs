@@ -59,7 +59,7 @@ const SPEED_SLACK: CrankSpeed = CrankSpeed::from_milli_spm(500);
 const RATIO_SHIFT: u32 = 13;
 
 /// A window that ends after a time.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct TimedWindow {
     /// Where the channel goes on.
@@ -69,7 +69,7 @@ pub struct TimedWindow {
 }
 
 /// When a channel is on; without a window it stays off.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Windows {
     /// On from one angle to the other; may cross top dead centre.
@@ -79,7 +79,7 @@ pub enum Windows {
 }
 
 /// One channel as it is stored.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Channel {
     /// Its windows.
@@ -95,7 +95,7 @@ pub struct Channel {
 }
 
 /// The bank as it is stored.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Settings {
     /// The channels.
@@ -113,7 +113,7 @@ pub struct Settings {
 pub struct ChannelSet(u16);
 
 /// Why a bank cannot work.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum ConfigError {
     /// Hysteresis outside 0.15 to 10 degrees.
@@ -132,7 +132,7 @@ pub enum ConfigError {
 }
 
 /// Why a channel cannot work.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum ChannelProblem {
     /// A lead is above 500 ms, or above a quarter turn at the highest speed.
@@ -154,7 +154,7 @@ pub enum ChannelProblem {
 }
 
 /// A window ready for use.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Prepared {
     from: u32,
@@ -163,7 +163,7 @@ struct Prepared {
 }
 
 /// What the spans of a channel are.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 enum Kind {
     #[default]
@@ -174,7 +174,7 @@ enum Kind {
 
 /// A channel ready for use. Places without a window repeat the first one: looking at it twice
 /// changes nothing, and all channels cost the same.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct PreparedChannel {
     windows: [Prepared; WINDOWS],
@@ -189,7 +189,7 @@ struct PreparedChannel {
 }
 
 /// A bank that holds together, ready for use.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     channels: [PreparedChannel; CHANNELS],
@@ -205,7 +205,7 @@ pub struct Config {
 }
 
 /// What one channel remembers.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct ChannelState {
     /// While its on head is here or less than `quiet` counts further on, nothing changes.
@@ -218,7 +218,7 @@ struct ChannelState {
 }
 
 /// Where the bank sees the crank.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Mark {
     angle: u32,
@@ -227,7 +227,7 @@ struct Mark {
 }
 
 /// The bank.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct LimitChannels {
     channels: [ChannelState; CHANNELS],
@@ -239,7 +239,7 @@ pub struct LimitChannels {
 
 /// Compares outputs with their read-backs over one period after another. A channel that differs in
 /// every tick of a whole period is named: after one period at the earliest, two at the latest.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct ReadBack {
     age_us: u32,

@@ -12,7 +12,7 @@ use crate::time::Duration;
 use start::StartWatch;
 
 /// Bounds on motion.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     /// With the valve on the crank must first move [`Config::motion_travel`] within this time.
@@ -56,7 +56,7 @@ impl Config {
 }
 
 /// What the press is meant to be doing.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Expectation {
     /// The valve is on.
@@ -70,7 +70,7 @@ pub enum Expectation {
 }
 
 /// Remembers where the crank stood when the present expectation began.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Motion {
     expectation: Expectation,

@@ -29,7 +29,7 @@ pub const MESSAGE_LEN: usize = 18;
 const BODY: usize = MESSAGE_LEN - 4;
 
 /// What the stroke is doing, as far as both channels must agree.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Phase {
     /// The crank is meant to stand.
@@ -42,7 +42,7 @@ pub enum Phase {
 }
 
 /// What a channel permits and asserts.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Consent {
     /// Running may go on.
@@ -56,7 +56,7 @@ pub struct Consent {
 }
 
 /// What one channel says in one tick.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Message {
     /// One more with each message, wrapping.
@@ -72,12 +72,12 @@ pub struct Message {
 }
 
 /// The bytes are no message: damaged on the way.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct NotAMessage;
 
 /// How far and for how long the channels may differ.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     /// Angles at rest: two resolvers, or two converters on one.
@@ -108,7 +108,7 @@ pub struct Config {
 }
 
 /// Why the channels do not agree.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Disagreement {
     /// No good message for too long.
@@ -128,7 +128,7 @@ pub enum Disagreement {
 }
 
 /// A message with the instant, in one's own time, at which it was received.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Received {
     /// What was received.
@@ -138,7 +138,7 @@ pub struct Received {
 }
 
 /// What this channel sees and permits in this tick.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Own {
     /// The instant of the tick.
@@ -152,7 +152,7 @@ pub struct Own {
 }
 
 /// The other channel, as heard.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Peer {
     last: Option<Received>,

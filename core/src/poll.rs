@@ -9,7 +9,7 @@ use core::pin::{Pin, pin};
 use core::task::{Context, Poll, Waker};
 
 /// The future was not ready within the bound.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct NotReady;
 

@@ -21,12 +21,12 @@ pub const LABEL_LEN: usize = 16;
 pub struct Label([u8; LABEL_LEN]);
 
 /// The text is empty, too long, or holds something else than printable ASCII.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct NotALabel;
 
 /// What a press is known by, as commissioned.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Fingerprint {
     /// Imperfections of the resolver.
@@ -38,7 +38,7 @@ pub struct Fingerprint {
 }
 
 /// What has been measured of the press so far.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Measured {
     /// After one barred turn.
@@ -51,7 +51,7 @@ pub struct Measured {
 
 /// How far a press may be from its own fingerprint. Wear, heat and air move the stop; nothing but
 /// another sensor moves the rest.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Tolerance {
     /// Offset, counts of 1/32 767.
@@ -69,7 +69,7 @@ pub struct Tolerance {
 }
 
 /// The first part of a fingerprint that does not match.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Mismatch {
     /// Resolver offset, gain or quadrature.

@@ -50,7 +50,7 @@ const RESUMING_FRAMES: u16 = 10;
 const ADVISORY: Findings = Findings::NONE.with_if(FaultCode::WindingDrift, true);
 
 /// State of one receiver.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Receiver {
     tracking: Tracking,
@@ -79,7 +79,7 @@ pub struct Receiver {
 }
 
 /// Findings of the last two frames that were looked at, to be confirmed by the next.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Recent([Findings; integrity::CONFIRMING_FRAMES - 1]);
 

@@ -9,7 +9,7 @@
 use crate::time::Duration;
 
 /// How long each condition lasts.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     /// After so long without a stop the brake counts as cold, up to 71 minutes.
@@ -31,7 +31,7 @@ impl Config {
 }
 
 /// What the brake is going through.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Condition {
     /// A lining that has not bedded yet stops otherwise than it will.
@@ -43,7 +43,7 @@ pub enum Condition {
 }
 
 /// Counts stops and rests.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct RunIn {
     rested: Duration,

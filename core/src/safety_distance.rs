@@ -25,7 +25,7 @@ pub use text::{RuleText, Standing};
 pub struct Distance(u32);
 
 /// The times a hand has while the slide is still closing.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ResponseTimes {
     /// Coil off to standstill, the worst of the closing stroke: with the latch limit in force, or
@@ -41,7 +41,7 @@ pub struct ResponseTimes {
 }
 
 /// What a rule has to know about the device. A rule that needs a missing value refuses.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Approach {
     /// Smallest object the field surely detects.
@@ -53,7 +53,7 @@ pub struct Approach {
 }
 
 /// Why a rule gives no distance.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Refusal {
     /// The rule needs the detection capability.

@@ -29,7 +29,7 @@ const RELEASE_DEBOUNCE_MAX: Duration = Duration::from_millis(5);
 const SYNCHRONOUS_MAX: Duration = Duration::from_millis(500);
 
 /// How far commissioning has come.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Stage {
     /// The zero is not captured: barring only.
@@ -41,7 +41,7 @@ pub enum Stage {
 }
 
 /// One installed safeguard whose distance the latch limit must fit.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Guard {
     /// The published rule that governs it.
@@ -55,7 +55,7 @@ pub struct Guard {
 }
 
 /// Angles of the stroke.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Angles {
     /// From here the hands are free: at least 180 degrees.
@@ -71,7 +71,7 @@ pub struct Angles {
 }
 
 /// Every setting, in the open, unchecked.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Schema {
     /// How far commissioning has come.
@@ -109,7 +109,7 @@ pub struct Schema {
 }
 
 /// What is wrong with a schema. Each names what it is about and the bound it breaks.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Problem {
     /// The receiver cannot work with its settings.
@@ -175,7 +175,7 @@ pub enum Problem {
 }
 
 /// What a limit limits.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Quantity {
     /// Stopping time.
@@ -188,7 +188,7 @@ pub enum Quantity {
 pub type Problems = heapless::Vec<Problem, PROBLEMS_MAX>;
 
 /// Settings that have been checked as a whole.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Settings {
     schema: Schema,

@@ -13,7 +13,7 @@ pub const CODE_MAX: u16 = 4_095;
 /// The samples of one excitation period: 12-bit converter codes, 0 to 4095, of the sine and the
 /// cosine winding, taken together at eight equal steps of the excitation's phase, the first at
 /// the excitation's upward zero crossing.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct CarrierFrame {
     /// Sine winding, converter codes.
@@ -32,7 +32,7 @@ impl CarrierFrame {
 
 /// Carrier amplitudes of both windings after synchronous detection. 32 767 stands for a carrier
 /// that fills the converter's range (an amplitude of 2048 codes).
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct WindingAmplitudes {
     /// Sine winding, in phase with the excitation.

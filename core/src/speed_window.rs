@@ -12,7 +12,7 @@ use crate::speed::CrankSpeed;
 const WINDOW: usize = 32;
 
 /// The crank angles of the last ticks.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SpeedWindow {
     angles: [CrankAngle; WINDOW],

@@ -7,7 +7,7 @@ use crate::time::Duration;
 /// How stopping time and travel grow with speed: t(N) = reaction + c·N and
 /// α(N) = 6·N·reaction + 3·c·N² degrees (N in strokes per minute), a rigid rotor under a constant
 /// brake torque.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct StopCurve {
     /// The part of the stop at full speed.

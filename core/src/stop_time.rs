@@ -39,7 +39,7 @@ pub enum StopKind {
 }
 
 /// Limits of one data set, with the speed they belong to.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct StopLimits {
     /// The speed at which the limits were set.
@@ -55,7 +55,7 @@ pub struct StopLimits {
 }
 
 /// Settings of the supervision.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     /// Limits of top stops.
@@ -80,7 +80,7 @@ pub const STANDSTILL_HOLD: Duration = Duration::from_millis(80);
 pub const MOTION_PROOF: CrankTravel = CrankTravel::from_millidegrees(300);
 
 /// A finished stop.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct StopRecord {
     /// Its data set.
@@ -110,7 +110,7 @@ pub struct StopRecord {
 }
 
 /// What one tick of supervision found.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Progress {
     /// No stop is running.
@@ -136,7 +136,7 @@ impl Progress {
     }
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Running {
     kind: StopKind,
@@ -155,7 +155,7 @@ struct Running {
     has_gap: bool,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct CoilOff {
     at: Instant,
@@ -169,14 +169,14 @@ struct CoilOff {
 }
 
 /// Times one stop after another.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct StopWatch {
     stop: Option<Stop>,
     trace: Trace,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 enum Stop {
     /// The crank is on its way to rest.

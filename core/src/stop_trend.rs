@@ -34,7 +34,7 @@ const COMPARED_AFTER: u8 = 16;
 const APART: i32 = 2 * ONE;
 
 /// What commissioning found of one data set at the speed of its limits.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Baseline {
     /// Mean stopping time.
@@ -44,7 +44,7 @@ pub struct Baseline {
 }
 
 /// The baselines; a data set without one is not followed.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     /// Top stops.
@@ -54,7 +54,7 @@ pub struct Config {
 }
 
 /// One data set as followed.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Followed {
     longer: i32,
@@ -64,7 +64,7 @@ struct Followed {
 }
 
 /// Both data sets as followed.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct StopTrend {
     top: Followed,

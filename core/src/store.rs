@@ -37,7 +37,7 @@ const COPIES: usize = 2;
 const BUFFER: usize = BLOCK_MAX + 64;
 
 /// A place in the store.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Slot(u8);
 
@@ -62,7 +62,7 @@ impl Slot {
 
 /// Proof that the crank was meant to stand when this was made. The caller makes one, writes, and
 /// keeps a start from being permitted until the write is done.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Standstill(());
 
@@ -78,7 +78,7 @@ impl Standstill {
 }
 
 /// What a flash does not let happen.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum FlashFault {
     /// The device reported an error.
@@ -94,7 +94,7 @@ pub enum FlashFault {
 }
 
 /// What is wrong with one copy.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum CopyFault {
     /// Nothing was ever stored there.
@@ -108,7 +108,7 @@ pub enum CopyFault {
 }
 
 /// A layout that can not work.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum LayoutError {
     /// A region does not begin and end at page boundaries, or has too few or too small pages.
@@ -120,7 +120,7 @@ pub enum LayoutError {
 }
 
 /// Why nothing can be loaded.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum LoadError {
     /// Nothing was ever stored there, as far as the caller knows.
@@ -151,7 +151,7 @@ impl LoadError {
 }
 
 /// Why a save failed, and what that leaves.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum SaveError {
     /// The first phase failed: the old settings stand.
@@ -161,7 +161,7 @@ pub enum SaveError {
 }
 
 /// What was loaded.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Loaded<T> {
     /// The value.
@@ -173,7 +173,7 @@ pub struct Loaded<T> {
 }
 
 /// What [`Store::mend`] did.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Mended {
     /// Copies written anew from the other one.

@@ -12,6 +12,7 @@ use crate::fault::{FaultCode, FaultSet};
 use crate::speed::CrankSpeed;
 use crate::stop_curve::StopCurve;
 use crate::time::Duration;
+use core::hash::{Hash, Hasher};
 
 /// Stops whose median may move the release later.
 const LATER_STOPS: usize = 20;
@@ -21,7 +22,7 @@ const EARLIER_STOPS: usize = 3;
 const LATER_STEP: CrankTravel = CrankTravel::from_millidegrees(200);
 
 /// The commissioned top stop.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     /// Where the slide shall rest.
@@ -41,7 +42,7 @@ pub struct Config {
 }
 
 /// Whether the stop command is due.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Due {
     /// The crank is still before the release angle.
@@ -82,7 +83,7 @@ impl Config {
 }
 
 /// How far the release angle commissioned for the speed of the moment lies past the commissioned one.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ReleaseShift {
     /// Travel from command to rest at the commissioned speed.
@@ -124,6 +125,14 @@ pub fn due(ahead: CrankTravel, speed: CrankSpeed, tick: Duration) -> Due {
     }
     let micros = scaled.checked_div(per_ms).unwrap_or(0);
     Due::After(Duration::from_micros(micros as u32))
+}
+
+// The queue has no hash of its own: what it holds counts, and not where in its ring it begins.
+impl Hash for Compensation {
+    fn hash<H: Hasher>(&self, state: &mut H) {
+        self.offset.hash(state);
+        self.wanted.iter().for_each(|wanted| wanted.hash(state));
+    }
 }
 
 impl Default for Compensation {

@@ -18,7 +18,7 @@ const FRAMES_PER_LOOP_PERIOD_MIN: u32 = 16;
 pub const LAG_OVERSHOOT_PERMILLE: u32 = 50;
 
 /// Shares of the difference, per frame, in 2⁻³².
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     proportional: i32,
@@ -26,7 +26,7 @@ pub struct Config {
 }
 
 /// Why no loop can be built.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum ConfigError {
     /// Bandwidth of zero, above a sixteenth of the frame rate, or so high that one frame would
@@ -37,7 +37,7 @@ pub enum ConfigError {
 }
 
 /// State of the loop.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Tracking {
     angle: ElectricalAngle,

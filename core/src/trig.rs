@@ -8,7 +8,7 @@
 use crate::angle::ElectricalAngle;
 
 /// Both components were zero: there is no angle.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ZeroVector;
 

@@ -18,7 +18,7 @@ use crate::time::Duration;
 pub const STATIONS_MAX: usize = 2;
 
 /// The two contacts of one palm button.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct PalmContacts {
     /// The normally open contact is closed.
@@ -28,7 +28,7 @@ pub struct PalmContacts {
 }
 
 /// One operator's pair of palm buttons. A station that is switched off is left out as a pair.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Station {
     /// The station takes part.
@@ -40,7 +40,7 @@ pub struct Station {
 }
 
 /// Times of the two-hand logic.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     /// The second hand must follow the first within this time, bound included.
@@ -64,7 +64,7 @@ impl Config {
 }
 
 /// What the hands did in this tick.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum HandEvent {
     /// All active buttons pressed together, in time, after all had been released.
@@ -77,7 +77,7 @@ pub enum HandEvent {
     AllReleased,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 enum State {
     WaitRelease { released_for: Duration },
@@ -87,7 +87,7 @@ enum State {
 }
 
 /// The state of all stations together.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct TwoHand {
     state: State,

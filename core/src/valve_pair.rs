@@ -9,7 +9,7 @@ use crate::time::{Duration, Instant};
 pub const ELEMENTS: usize = 2;
 
 /// A signal with the instant of its last change, as an input-capture timer delivers it.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Captured {
     /// The level now.
@@ -19,7 +19,7 @@ pub struct Captured {
 }
 
 /// What one valve element reports.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ElementFeedback {
     /// The coil carries current.
@@ -29,7 +29,7 @@ pub struct ElementFeedback {
 }
 
 /// Longest times an element may take to follow its drive.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     /// From the drive's change to the coil's.
@@ -39,7 +39,7 @@ pub struct Config {
 }
 
 /// Longest times one element's spool may take, from the drive's change to its own.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ShiftBounds {
     /// Switching on.
@@ -86,7 +86,7 @@ impl ShiftBounds {
 }
 
 /// Watches both elements follow one common drive.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ValvePair {
     drive: Captured,

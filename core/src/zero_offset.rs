@@ -24,7 +24,7 @@ pub enum Direction {
 pub struct ZeroOffset(ElectricalAngle);
 
 /// The two heights do not lie on either side of the top.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct NotAroundTheTop;
 
@@ -73,7 +73,7 @@ impl ZeroOffset {
 }
 
 /// What a capture asks for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct CaptureConfig {
     /// Frames at least, 2 to 100 000.
@@ -86,7 +86,7 @@ pub struct CaptureConfig {
 }
 
 /// Why a capture gives no angle.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum CaptureRefusal {
     /// The crank was turning: the angle drifted through the capture.
@@ -100,7 +100,7 @@ pub enum CaptureRefusal {
 }
 
 /// An angle captured at standstill, one electrical angle per frame.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct AngleCapture {
     first: Option<ElectricalAngle>,

@@ -12,7 +12,7 @@ use crate::trig::multiply_add_high;
 const SECTORS: u32 = 64;
 
 /// The commissioned amplitude, ready for use.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     /// A²/2¹⁵.
@@ -52,7 +52,7 @@ const fn unit(squared: i64, component: i64) -> i32 {
 }
 
 /// The turn under way.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Fingerprint {
     /// Sectors passed, one bit each.
@@ -61,7 +61,7 @@ pub struct Fingerprint {
     sums: Sums,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Sums {
     mean: i32,
@@ -72,7 +72,7 @@ struct Sums {
 }
 
 /// What one turn showed against the survey, in 2⁻¹⁵ of the amplitude.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Drift {
     /// Change of the amplitude.

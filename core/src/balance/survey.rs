@@ -23,13 +23,13 @@ const AMPLITUDE_MIN: i64 = 8_000;
 const RESIDUE_PPM_MAX: i64 = 20_000;
 
 /// Amplitudes collected over a turn.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Survey {
     sectors: [Sector; SECTORS],
 }
 
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Sector {
     sine: i32,
@@ -38,7 +38,7 @@ struct Sector {
 }
 
 /// What a survey found.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Surveyed {
     /// The imperfections.
@@ -50,7 +50,7 @@ pub struct Surveyed {
 }
 
 /// Why a survey gives no balance.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum SurveyRefusal {
     /// The crank did not pass the whole turn.

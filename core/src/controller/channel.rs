@@ -20,7 +20,7 @@ const OF_ITS_ELEMENT: FaultSet = FaultSet::EMPTY
     .with(FaultCode::ValveElementStuck);
 
 /// State of the exchange.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Channel {
     peer: Peer,

@@ -8,7 +8,7 @@ use crate::stroke::Mode;
 const SELECTOR: SelectorConfig = SelectorConfig::DEFAULT;
 
 /// State of the devices.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Devices {
     emergency: ContactPair,

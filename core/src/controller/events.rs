@@ -20,7 +20,7 @@ const STOP_NOW: FaultSet = FaultSet::demanding(Reaction::ImmediateStop);
 const STOP_AT_THE_TOP: FaultSet = FaultSet::demanding(Reaction::TopStop).without(STOP_NOW);
 
 /// Events of one tick, taken in the order of [`Event`].
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Events(u32);
 

@@ -15,7 +15,7 @@ use crate::two_hand::{PalmContacts, STATIONS_MAX, Station};
 use crate::valve_pair::{Captured, ELEMENTS, ElementFeedback};
 
 /// The contacts of the mode selector, one for each mode.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Selector(u8);
 

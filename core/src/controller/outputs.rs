@@ -15,7 +15,7 @@ use crate::time::Duration;
 use crate::zero_offset::CaptureRefusal;
 
 /// An electrical angle captured at standstill.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct CapturedAngle {
     /// Mean of the capture.
@@ -25,7 +25,7 @@ pub struct CapturedAngle {
 }
 
 /// The answer to a [`Service`](super::Service).
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum ServiceReply {
     /// Nothing was asked, or it is under way.
@@ -49,7 +49,7 @@ pub enum ServiceReply {
 }
 
 /// The drive of both valve elements: `is_on` from `after` the end of the tick's inputs.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ValveDrive {
     /// Level to take.
@@ -59,7 +59,7 @@ pub struct ValveDrive {
 }
 
 /// Everything the controller says in one tick.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Outputs {
     /// Valve drive, the same for both elements.

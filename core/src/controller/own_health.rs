@@ -8,7 +8,7 @@ use crate::health::{
 use crate::settings::Settings;
 
 /// State of the watch.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct OwnHealth {
     ticks: TickWatch,

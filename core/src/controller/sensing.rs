@@ -31,7 +31,7 @@ const CONTRADICTIONS: FaultSet = FaultSet::EMPTY
     .with(FaultCode::IndexShifted);
 
 /// State of the sensing.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Sensing {
     first: Receiver,
@@ -47,7 +47,7 @@ pub(super) struct Sensing {
 }
 
 /// The capture under way, and for how long.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug, Default, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Capture {
     first: AngleCapture,

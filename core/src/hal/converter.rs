@@ -11,7 +11,7 @@ use embedded_hal::spi::{Operation, SpiDevice};
 const WORD: usize = 3;
 
 /// How a converter is asked for one winding, and where in its answer the code stands.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Command {
     /// Bytes that are sent.
@@ -21,7 +21,7 @@ pub struct Command {
 }
 
 /// Converter codes of both windings, taken together.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SamplePair {
     /// Sine winding, 0 to 4095.

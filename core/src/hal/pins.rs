@@ -5,7 +5,7 @@ use crate::limit_channels::ChannelSet;
 use embedded_hal::digital::{InputPin, OutputPin};
 
 /// Which level of a pin means yes.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Polarity {
     /// High is yes.
@@ -33,7 +33,7 @@ pub struct InputPair<A, B> {
 }
 
 /// An output pin would not take its level.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct OutputFault;
 

@@ -17,7 +17,7 @@ use crate::time::Duration;
 const GAIN_WITHIN: Duration = Duration::from_millis(32);
 
 /// What one start took.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct StartRecord {
     /// From the drive to the first [`Config::motion_travel`]; none when the run ended before.
@@ -29,7 +29,7 @@ pub struct StartRecord {
 }
 
 /// Follows one start.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct StartWatch {
     first_motion: Option<Duration>,

@@ -10,7 +10,7 @@ use crate::signal::FRAMES_PER_TICK;
 const TICKS: usize = 5;
 
 /// The bounds of an acceleration.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Config {
     /// Greatest healthy change of speed over [`TICKS`], counts a frame.
@@ -30,7 +30,7 @@ impl Config {
 }
 
 /// The speeds at the ends of the latest ticks, counts a frame, the latest first.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct AccelerationWatch([i32; TICKS]);
 

@@ -5,7 +5,7 @@
 const QUIET_FRAMES: u8 = 10;
 
 /// The burst under way, if there is one.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Burst {
     /// Frames since it began, good ones included; 0 when there is none.

@@ -12,7 +12,7 @@ use crate::tracking;
 use crate::zero_offset::{Direction, ZeroOffset};
 
 /// Settings of a receiver as they are stored and read.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Settings {
     /// Carrier frequency in hertz, 1000 to 20 000; one frame a period. It is
@@ -116,7 +116,7 @@ impl Default for Settings {
 }
 
 /// Why settings cannot work; each names the setting and what is allowed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum ConfigError {
     /// `carrier_hz` is outside 1000 to 20 000, or is not a whole number of microseconds a period.
@@ -205,7 +205,7 @@ impl core::fmt::Display for ConfigError {
 impl core::error::Error for ConfigError {}
 
 /// A receiver's configuration: settings that hold together, in the units the frames need.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Config {
     pub(super) demodulator: demodulator::Config,

@@ -18,7 +18,7 @@ use crate::time::Duration;
 const EDGES: u8 = 20;
 
 /// What the switch is held to.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct IndexSettings {
     /// The arc over which the switch is closed, as learned at commissioning; 4 to 350 degrees.
@@ -36,7 +36,7 @@ pub struct IndexSettings {
 }
 
 /// Why index settings cannot work.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum IndexConfigError {
     /// The closed arc is below 4 or above 350 degrees, or narrower than twice the tolerance.
@@ -68,7 +68,7 @@ impl core::fmt::Display for IndexConfigError {
 impl core::error::Error for IndexConfigError {}
 
 /// Index settings that hold together.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct IndexConfig {
     closed: AngleWindow,
@@ -129,7 +129,7 @@ const fn counts(millidegrees: u32) -> i64 {
 }
 
 /// State of the index switch's watch.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct IndexWatch {
     before: Option<(bool, CrankReading)>,
@@ -140,7 +140,7 @@ pub struct IndexWatch {
 }
 
 /// The range over which the latest edges of one kind lie, as travel from their place.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Scatter {
     edges: u8,

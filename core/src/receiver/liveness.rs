@@ -28,7 +28,7 @@ const fn in_turns(amplitude: u32) -> u32 {
 }
 
 /// For how long the amplitudes have stood still to the last count, tick by tick.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Liveness {
     amplitudes: WindingAmplitudes,
@@ -41,7 +41,7 @@ pub(super) struct Liveness {
 }
 
 /// One winding's repetition.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Standstill {
     ticks: u8,

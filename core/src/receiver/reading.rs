@@ -9,7 +9,7 @@ use crate::time::{Duration, Instant};
 use crate::tracking::Tracking;
 
 /// An angle, a speed and the instant they hold for. Only a receiver makes one.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct CrankReading {
     angle: CrankAngle,
@@ -91,7 +91,7 @@ impl CrankReading {
 }
 
 /// The crank position, if there is one.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum CrankPosition {
     /// Angle and speed may be used.
@@ -124,7 +124,7 @@ impl CrankPosition {
 }
 
 /// What the latest frame showed: the evidence of a signal check.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SignalEvidence {
     /// In-phase amplitudes as detected.
@@ -145,7 +145,7 @@ pub struct SignalEvidence {
 }
 
 /// What a reading is made of.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Trace {
     pub(super) tracking: Tracking,

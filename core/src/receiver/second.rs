@@ -11,7 +11,7 @@ use crate::fault::{FaultCode, FaultSet};
 const TICKS: u8 = 3;
 
 /// What the second receiver is set to, and held to.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SecondSettings {
     /// The receiver itself.
@@ -22,7 +22,7 @@ pub struct SecondSettings {
 }
 
 /// Why settings of a second receiver cannot work.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum SecondConfigError {
     /// The receiver cannot work with its settings.
@@ -43,7 +43,7 @@ impl core::fmt::Display for SecondConfigError {
 impl core::error::Error for SecondConfigError {}
 
 /// Settings of a second receiver that hold together.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SecondConfig {
     receiver: Config,
@@ -74,7 +74,7 @@ impl SecondConfig {
 }
 
 /// State of the comparison.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Comparison {
     apart: u8,

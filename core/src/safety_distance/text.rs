@@ -4,7 +4,7 @@
 use super::Rule;
 
 /// Where the wording of a rule stands with us.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Standing {
     /// The formula was read in a public copy or an official restatement.
@@ -14,7 +14,7 @@ pub enum Standing {
 }
 
 /// A rule in words.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct RuleText {
     /// Short name for commands and files.

@@ -27,7 +27,7 @@ const SEARCHED_A_TICK: u32 = 12;
 const TICKS_MAX: u32 = 2 * (TRACE_LEN as u32 / SAMPLES_A_TICK + 2) + 2;
 
 /// The travel of the crank since the command, one sample a tick, trace units.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Trace {
     travel: [i32; TRACE_LEN],
@@ -35,7 +35,7 @@ pub(super) struct Trace {
 }
 
 /// A fit under way.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Fit {
     /// Travel at rest, trace units.
@@ -43,7 +43,7 @@ pub(super) struct Fit {
     part: Part,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 enum Part {
     /// The line through the last quarter of the travel.
@@ -167,7 +167,7 @@ impl Fit {
 }
 
 /// A line through the samples with `low` to `high` still to go, from the last sample backward.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Line {
     low: i32,
@@ -242,7 +242,7 @@ impl Line {
 ///
 /// Places are below 2⁹, weights below 2²³, roots below 2²³·⁵: of the 2⁹ samples of a trace even the
 /// sum of w·b·r, at most 2²³ · 2¹⁷ · 2²³·⁵, stays inside 64 bits.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Sums {
     w: u64,

@@ -1,0 +1,253 @@
+//! Scenarios played on the bench with a controller that writes down what it is given and what it
+//! answers. Early in each, at rest, commissioning asks something of it: settings to adopt and to
+//! store, a job with every limit channel in use, an angle to capture.
+
+use crate::flash::RamFlash;
+use crate::job::full_job;
+use crate::unit::Unit;
+use crate::wire::{self, Answer, Ask};
+use std::cell::RefCell;
+use std::path::Path;
+use std::rc::Rc;
+use stopwright::control::{Control, Lost};
+use stopwright::scenario::{Options, Scenario, run};
+use stopwright_core::codec::{self, BLOCK_MAX, PressRecord, Stored};
+use stopwright_core::contacts;
+use stopwright_core::controller::{Inputs, Outputs, Service, ServiceReply};
+use stopwright_core::fault::FaultSet;
+use stopwright_core::press_identity::{Fingerprint, Label};
+use stopwright_core::settings::{Schema, Settings};
+
+/// What is played: starts, stops, latches, resets, losses of supply; single, continuous and inch;
+/// presses from the slowest to the fastest.
+const PLAYED: [&str; 13] = [
+    "first-stroke",
+    "continuous-and-top-stop",
+    "continuous-at-another-speed",
+    "oil-on-the-brake",
+    "who-may-reset",
+    "power-is-no-reset",
+    "power-cut-in-a-stroke",
+    "emergency-stop-on-the-way-up",
+    "one-valve-element-stuck",
+    "noise-that-stays",
+    "reach-in-while-closing",
+    "a-fast-press",
+    "a-late-tick",
+];
+const PRESS_TIME_MIN_S: u32 = 60;
+/// Ticks after power-up in which commissioning asks.
+const ADOPT_AT: u32 = 20;
+const JOB_AT: u32 = 40;
+const CAPTURE: std::ops::Range<u32> = 60..1_200;
+
+/// What a recording must have met to be worth replaying.
+#[derive(Debug, Default)]
+struct Met {
+    ticks: u32,
+    starts: u32,
+    stops: u32,
+    latches: u32,
+    resets: u32,
+    captures: u32,
+    jobs: u32,
+    writes: u32,
+}
+
+/// Recording and answers as they grow.
+#[derive(Debug, Default)]
+struct Tape {
+    recording: Vec<u8>,
+    answers: Vec<u8>,
+    met: Met,
+}
+
+/// A controller that is written down.
+struct Written {
+    unit: Option<Unit>,
+    settings: Settings,
+    tape: Rc<RefCell<Tape>>,
+    age: u32,
+    is_captured: bool,
+    said: Option<Outputs>,
+}
+
+impl std::fmt::Debug for Written {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("a controller that is written down")
+    }
+}
+
+impl Written {
+    fn new(settings: Settings, tape: Rc<RefCell<Tape>>) -> Self {
+        let mut new = Self {
+            unit: None,
+            settings,
+            tape,
+            age: 0,
+            is_captured: false,
+            said: None,
+        };
+        new.boot(FaultSet::EMPTY);
+        new
+    }
+
+    fn boot(&mut self, stored: FaultSet) {
+        let flash = self.unit.take().map_or(RamFlash::ERASED, Unit::into_flash);
+        let block = stored_block(&press_record(*self.settings.get()));
+        let tape = &mut *self.tape.borrow_mut();
+        let mut put = |bytes: &[u8]| tape.recording.extend_from_slice(bytes);
+        put(&[wire::BOOT]);
+        wire::put_faults(stored, &mut put);
+        wire::put_block(&block, &mut put);
+        self.unit = Unit::boot(&block, stored, flash).ok();
+        (self.age, self.is_captured) = (0, false);
+    }
+
+    /// What commissioning asks in this tick, and the block that goes with it.
+    fn asked(&self) -> (u8, Vec<u8>) {
+        match self.age {
+            ADOPT_AT => {
+                let mut schema = *self.settings.get();
+                // Something that was not so before, for the store to hold.
+                schema.run_in.warm_up_stops = schema.run_in.warm_up_stops.saturating_add(1);
+                (2, stored_block(&press_record(schema)))
+            }
+            JOB_AT => (3, stored_block(&full_job(self.settings.get()))),
+            age if CAPTURE.contains(&age) && !self.is_captured => (1, Vec::new()),
+            _ => (0, Vec::new()),
+        }
+    }
+
+    fn note(&mut self, said: Outputs) {
+        let met = &mut self.tape.borrow_mut().met;
+        met.ticks += 1;
+        met.stops += u32::from(said.stop.is_some());
+        met.starts += u32::from(said.start.is_some());
+        met.latches += u32::from(!said.raised.is_empty());
+        let was_latched = self.said.is_some_and(|it| !it.latched.is_empty());
+        met.resets += u32::from(was_latched && said.latched.is_empty());
+        match said.reply {
+            ServiceReply::Captured { .. } => met.captures += 1,
+            ServiceReply::Adopted if self.age == ADOPT_AT => met.writes += 1,
+            ServiceReply::Adopted => met.jobs += 1,
+            _ => {}
+        }
+        self.is_captured |= !matches!(said.reply, ServiceReply::None) && self.age >= CAPTURE.start;
+        self.said = Some(said);
+    }
+}
+
+impl Control for Written {
+    fn contacts(&self) -> contacts::Config {
+        self.settings.get().contacts
+    }
+
+    fn tick(&mut self, inputs: &Inputs<'_>) -> Result<Outputs, Lost> {
+        let (what, block) = self.asked();
+        let ask = match what {
+            1 => Ask::CaptureAngle,
+            2 => Ask::Adopt(&block),
+            3 => Ask::AdoptJob(&block),
+            _ => Ask::None,
+        };
+        let inputs = Inputs {
+            service: Service::None,
+            ..*inputs
+        };
+        let mut answer = Answer::default();
+        let mut heard = None;
+        let unit = self.unit.as_mut().ok_or_else(|| lost("no settings"))?;
+        unit.tick(inputs, ask, &mut answer, &mut |controller, inputs| {
+            let said = controller.tick(inputs);
+            heard = Some(said);
+            said
+        })
+        .map_err(|_| lost("a block that can not be read"))?;
+        {
+            let tape = &mut *self.tape.borrow_mut();
+            tape.recording.push(wire::TICK);
+            wire::put_tick(&inputs, &ask, &mut |bytes| {
+                tape.recording.extend_from_slice(bytes);
+            });
+            tape.answers.extend_from_slice(answer.bytes());
+        }
+        let said = heard.ok_or_else(|| lost("it did not tick"))?;
+        self.note(said);
+        self.age = self.age.saturating_add(1);
+        Ok(said)
+    }
+
+    fn restart(&mut self, stored: FaultSet) -> Result<(), Lost> {
+        self.boot(stored);
+        Ok(())
+    }
+}
+
+fn lost(why: &str) -> Lost {
+    Lost(why.to_owned())
+}
+
+fn press_record(schema: Schema) -> PressRecord {
+    PressRecord {
+        press: Label::try_new("on-target").expect("a label of nine letters"),
+        fingerprint: Fingerprint {
+            balance: schema.receiver.balance,
+            index_angle: None,
+            stops: schema.stop.curve,
+        },
+        schema,
+    }
+}
+
+fn stored_block<T: Stored>(value: &T) -> Vec<u8> {
+    let mut buffer = [0; BLOCK_MAX];
+    let length = codec::encode(value, 1, &mut buffer).expect("room for the longest block");
+    buffer[..length].to_vec()
+}
+
+/// Plays every scenario and writes recording and answers to `folder`.
+pub(crate) fn record(folder: &Path) -> Result<(), String> {
+    let scenarios = Path::new(env!("CARGO_MANIFEST_DIR")).join("../sim-host/scenarios");
+    let tape = Rc::new(RefCell::new(Tape::default()));
+    for name in PLAYED {
+        let path = scenarios.join(name).with_extension("toml");
+        let scenario = Scenario::load(&path).map_err(|trouble| trouble.to_string())?;
+        let head = [&[wire::NAME, name.len() as u8], name.as_bytes()].concat();
+        tape.borrow_mut().recording.extend(head);
+        let options = Options {
+            seed: scenario.seed,
+        };
+        let written = Written::new(scenario.settings, Rc::clone(&tape));
+        run(&scenario, &options, written, None);
+    }
+    let tape = tape.borrow();
+    println!("recorded: {:?}", tape.met);
+    tape.met.is_enough()?;
+    let write = |name: &str, bytes: &[u8]| {
+        let path = folder.join(name);
+        std::fs::write(&path, bytes).map_err(|trouble| format!("{}: {trouble}", path.display()))
+    };
+    write("recording.bin", &tape.recording)?;
+    write("answers.bin", &tape.answers)
+}
+
+impl Met {
+    fn is_enough(&self) -> Result<(), String> {
+        let has_all = [
+            self.starts,
+            self.stops,
+            self.latches,
+            self.resets,
+            self.captures,
+            self.jobs,
+            self.writes,
+        ]
+        .into_iter()
+        .all(|count| count > 0);
+        match has_all && self.ticks >= PRESS_TIME_MIN_S * 1_000 {
+            true => Ok(()),
+            false => Err("the scenarios no longer reach all that a replay is to hold".to_owned()),
+        }
+    }
+}
