@@ -13,33 +13,81 @@ use stopwright::control::{Control, Lost};
 use stopwright::scenario::{Options, Scenario, run};
 use stopwright_core::codec::{self, BLOCK_MAX, PressRecord, Stored};
 use stopwright_core::contacts;
-use stopwright_core::controller::{Inputs, Outputs, Service, ServiceReply};
+use stopwright_core::controller::{Inputs, Outputs, Service, ServiceReply, TICK};
 use stopwright_core::fault::FaultSet;
+use stopwright_core::peer::{self, Message, Received};
 use stopwright_core::press_identity::{Fingerprint, Label};
+use stopwright_core::receiver::second::SecondSettings;
 use stopwright_core::settings::{Schema, Settings};
+use stopwright_core::time::Duration;
 
 /// What is played: starts, stops, latches, resets, losses of supply; single, continuous and inch;
-/// presses from the slowest to the fastest.
-const PLAYED: [&str; 13] = [
-    "first-stroke",
-    "continuous-and-top-stop",
-    "continuous-at-another-speed",
-    "oil-on-the-brake",
-    "who-may-reset",
-    "power-is-no-reset",
-    "power-cut-in-a-stroke",
-    "emergency-stop-on-the-way-up",
-    "one-valve-element-stuck",
-    "noise-that-stays",
-    "reach-in-while-closing",
-    "a-fast-press",
-    "a-late-tick",
+/// and one scenario with company.
+const PLAYED: [(&str, Company); 15] = [
+    ("first-stroke", Company::None),
+    ("continuous-and-top-stop", Company::None),
+    ("continuous-at-another-speed", Company::None),
+    ("oil-on-the-brake", Company::None),
+    ("who-may-reset", Company::None),
+    ("power-is-no-reset", Company::None),
+    ("power-cut-in-a-stroke", Company::None),
+    ("emergency-stop-on-the-way-up", Company::None),
+    ("one-valve-element-stuck", Company::None),
+    ("noise-that-stays", Company::None),
+    ("reach-in-while-closing", Company::None),
+    ("a-fast-press", Company::None),
+    ("a-late-tick", Company::None),
+    ("continuous-and-top-stop", Company::SecondReceiver),
+    ("continuous-and-top-stop", Company::Peer),
 ];
 const PRESS_TIME_MIN_S: u32 = 60;
 /// Ticks after power-up in which commissioning asks.
 const ADOPT_AT: u32 = 20;
 const JOB_AT: u32 = 40;
 const CAPTURE: std::ops::Range<u32> = 60..1_200;
+
+/// Who is there beside the controller and its one receiver.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Company {
+    None,
+    /// A second receiver, to which a second resolver shows what the first shows.
+    SecondReceiver,
+    /// A second controller that is given the same inputs; each hears of the other a tick later.
+    Peer,
+}
+
+/// From a message's stamp to its reception.
+const TRANSPORT: Duration = Duration::from_micros(500);
+
+impl Company {
+    /// What it adds to the name of a scenario.
+    const fn words(self) -> &'static str {
+        match self {
+            Self::None => "",
+            Self::SecondReceiver => wire::SECOND_RECEIVER,
+            Self::Peer => wire::PEER,
+        }
+    }
+
+    fn lay_over(self, mut schema: Schema) -> Schema {
+        match self {
+            Self::None => {}
+            Self::SecondReceiver => {
+                schema.second = Some(SecondSettings {
+                    receiver: schema.receiver,
+                    difference_millidegrees: 2_000,
+                });
+            }
+            Self::Peer => {
+                schema.peer = Some(peer::Config {
+                    transport: TRANSPORT,
+                    ..peer::Config::DEFAULT
+                });
+            }
+        }
+        schema
+    }
+}
 
 /// What a recording must have met to be worth replaying.
 #[derive(Debug, Default)]
@@ -65,6 +113,9 @@ struct Tape {
 /// A controller that is written down.
 struct Written {
     unit: Option<Unit>,
+    company: Company,
+    /// The second controller, with what it said last.
+    other: Option<(Unit, Option<Message>)>,
     settings: Settings,
     tape: Rc<RefCell<Tape>>,
     age: u32,
@@ -79,9 +130,11 @@ impl std::fmt::Debug for Written {
 }
 
 impl Written {
-    fn new(settings: Settings, tape: Rc<RefCell<Tape>>) -> Self {
+    fn new(company: Company, settings: Settings, tape: Rc<RefCell<Tape>>) -> Self {
         let mut new = Self {
             unit: None,
+            company,
+            other: None,
             settings,
             tape,
             age: 0,
@@ -101,6 +154,10 @@ impl Written {
         wire::put_faults(stored, &mut put);
         wire::put_block(&block, &mut put);
         self.unit = Unit::boot(&block, stored, flash).ok();
+        let other = Unit::boot(&block, stored, RamFlash::ERASED).ok();
+        self.other = other
+            .filter(|_| self.company == Company::Peer)
+            .map(|unit| (unit, None));
         (self.age, self.is_captured) = (0, false);
     }
 
@@ -151,19 +208,30 @@ impl Control for Written {
             3 => Ask::AdoptJob(&block),
             _ => Ask::None,
         };
-        let inputs = Inputs {
+        let mut inputs = Inputs {
             service: Service::None,
             ..*inputs
         };
+        if self.company == Company::SecondReceiver {
+            inputs.second_frames = inputs.frames;
+        }
+        let received = |message| Received {
+            message,
+            at: inputs.now.saturating_sub(TICK).saturating_add(TRANSPORT),
+        };
+        let told = self.said.map(|said| received(said.peer));
         let mut answer = Answer::default();
-        let mut heard = None;
+        if let Some((unit, message)) = &mut self.other {
+            inputs.peer = message.map(received);
+            let inputs = Inputs {
+                peer: told,
+                ..inputs
+            };
+            *message = Some(ask_unit(unit, inputs, ask, &mut answer)?.peer);
+            answer.clear();
+        }
         let unit = self.unit.as_mut().ok_or_else(|| lost("no settings"))?;
-        unit.tick(inputs, ask, &mut answer, &mut |controller, inputs| {
-            let said = controller.tick(inputs);
-            heard = Some(said);
-            said
-        })
-        .map_err(|_| lost("a block that can not be read"))?;
+        let said = ask_unit(unit, inputs, ask, &mut answer)?;
         {
             let tape = &mut *self.tape.borrow_mut();
             tape.recording.push(wire::TICK);
@@ -172,7 +240,6 @@ impl Control for Written {
             });
             tape.answers.extend_from_slice(answer.bytes());
         }
-        let said = heard.ok_or_else(|| lost("it did not tick"))?;
         self.note(said);
         self.age = self.age.saturating_add(1);
         Ok(said)
@@ -182,6 +249,20 @@ impl Control for Written {
         self.boot(stored);
         Ok(())
     }
+}
+
+fn ask_unit(
+    unit: &mut Unit,
+    inputs: Inputs<'_>,
+    ask: Ask<'_>,
+    answer: &mut Answer,
+) -> Result<Outputs, Lost> {
+    let mut heard = None;
+    unit.tick(inputs, ask, answer, &mut |controller, inputs| {
+        *heard.insert(controller.tick(inputs))
+    })
+    .map_err(|_| lost("a block that can not be read"))?;
+    heard.ok_or_else(|| lost("it did not tick"))
 }
 
 fn lost(why: &str) -> Lost {
@@ -210,15 +291,18 @@ fn stored_block<T: Stored>(value: &T) -> Vec<u8> {
 pub(crate) fn record(folder: &Path) -> Result<(), String> {
     let scenarios = Path::new(env!("CARGO_MANIFEST_DIR")).join("../sim-host/scenarios");
     let tape = Rc::new(RefCell::new(Tape::default()));
-    for name in PLAYED {
+    for (name, company) in PLAYED {
         let path = scenarios.join(name).with_extension("toml");
         let scenario = Scenario::load(&path).map_err(|trouble| trouble.to_string())?;
+        let schema = company.lay_over(*scenario.settings.get());
+        let settings = Settings::try_new(schema).map_err(|problems| format!("{problems:?}"))?;
+        let name = format!("{name}{}", company.words());
         let head = [&[wire::NAME, name.len() as u8], name.as_bytes()].concat();
         tape.borrow_mut().recording.extend(head);
         let options = Options {
             seed: scenario.seed,
         };
-        let written = Written::new(scenario.settings, Rc::clone(&tape));
+        let written = Written::new(company, settings, Rc::clone(&tape));
         run(&scenario, &options, written, None);
     }
     let tape = tape.borrow();

@@ -1,5 +1,6 @@
 //! The debugger's files, by ARM semihosting: a stream to read and one to write.
 
+use crate::replay::Records;
 use cortex_m_semihosting::syscall;
 
 /// Bytes that travel at once.
@@ -41,8 +42,10 @@ impl Source {
         to: 0,
     };
 
-    /// What comes next: a whole record at least, unless the file ends.
-    pub fn ahead(&mut self) -> &[u8] {
+}
+
+impl Records for Source {
+    fn ahead(&mut self) -> &[u8] {
         if self.to - self.from < RECORD_MAX {
             self.block.copy_within(self.from..self.to, 0);
             (self.from, self.to) = (0, self.to - self.from);
@@ -55,8 +58,7 @@ impl Source {
         &self.block[self.from..self.to]
     }
 
-    /// Goes on to where `rest` bytes of what was ahead are left.
-    pub fn go_on(&mut self, rest: usize) {
+    fn go_on(&mut self, rest: usize) {
         self.from = self.to - rest;
     }
 }

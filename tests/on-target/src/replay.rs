@@ -1,10 +1,17 @@
 //! A recording played through the unit, record by record.
 
 use crate::flash::RamFlash;
-use crate::host::Source;
 use crate::unit::Unit;
 use crate::wire::{self, Answer, Ask, Malformed, Reader};
 use stopwright_core::controller::{Controller, Inputs, Outputs};
+
+/// Where the records come from.
+pub trait Records {
+    /// What comes next: a whole record at least, unless they end.
+    fn ahead(&mut self) -> &[u8];
+    /// Goes on to where `rest` bytes of what was ahead are left.
+    fn go_on(&mut self, rest: usize);
+}
 
 /// Who stands around each tick of a replay.
 pub trait Around {
@@ -17,7 +24,7 @@ pub trait Around {
 }
 
 /// Plays the recording from `source` to its end.
-pub fn replay(source: &mut Source, around: &mut dyn Around) -> Result<(), Malformed> {
+pub fn replay(source: &mut dyn Records, around: &mut dyn Around) -> Result<(), Malformed> {
     let mut unit: Option<Unit> = None;
     let mut answer = Answer::default();
     loop {

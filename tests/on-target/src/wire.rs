@@ -33,6 +33,11 @@ pub const BOOT: u8 = b'B';
 /// One tick.
 pub const TICK: u8 = b'T';
 
+/// Ends the name of a scenario with two receivers.
+pub const SECOND_RECEIVER: &str = " with a second receiver";
+/// Ends the name of a scenario with two controllers.
+pub const PEER: &str = " with a peer";
+
 /// Room for the longest answer to one tick.
 pub const ANSWER_MAX: usize = 1_024;
 

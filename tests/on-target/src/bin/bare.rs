@@ -5,6 +5,7 @@
 #![no_main]
 
 use core::hint::black_box;
+use core::mem::MaybeUninit;
 use core::ptr::{addr_of, addr_of_mut, read_volatile, write_volatile};
 use cortex_m as _;
 use cortex_m_rt::entry;
@@ -24,16 +25,19 @@ fn panic(_: &core::panic::PanicInfo) -> ! {
 }
 
 static BLOCK: [u8; BLOCK_MAX] = [0; BLOCK_MAX];
-static mut INPUTS: Inputs<'static> = Inputs::dead(Instant::from_micros(0));
-static mut OUTPUTS: Option<Outputs> = None;
-static mut CONTROLLER: Option<Controller> = None;
+// Uninitialised memory costs no flash: what is in it is written before it is read.
+static mut INPUTS: MaybeUninit<Inputs<'static>> = MaybeUninit::uninit();
+static mut OUTPUTS: MaybeUninit<Outputs> = MaybeUninit::uninit();
+static mut CONTROLLER: MaybeUninit<Controller> = MaybeUninit::uninit();
 
 #[inline(never)]
 fn tick(controller: &mut Controller) {
-    // SAFETY: what the board writes there are inputs; nothing else runs while they are read.
+    // SAFETY: `main` has written inputs there, and what the board writes are inputs; nothing else
+    // runs while they are read.
     unsafe {
-        let inputs = read_volatile(addr_of!(INPUTS));
-        write_volatile(addr_of_mut!(OUTPUTS), Some(controller.tick(&inputs)));
+        let inputs = read_volatile(addr_of!(INPUTS).cast::<Inputs<'static>>());
+        let outputs = addr_of_mut!(OUTPUTS).cast::<Outputs>();
+        write_volatile(outputs, controller.tick(&inputs));
     }
 }
 
@@ -42,12 +46,14 @@ fn main() -> ! {
     let settings = codec::decode::<PressRecord>(black_box(&BLOCK))
         .ok()
         .and_then(|record| Settings::try_new(record.value.schema).ok());
-    // SAFETY: nothing else refers to it; there is no interrupt.
-    let place = unsafe { &mut *addr_of_mut!(CONTROLLER) };
-    *place = settings.map(|settings| Controller::new(settings, FaultSet::EMPTY));
+    let Some(settings) = settings else {
+        loop {}
+    };
+    // SAFETY: nothing else refers to them; there is no interrupt.
+    let (inputs, place) = unsafe { (&mut *addr_of_mut!(INPUTS), &mut *addr_of_mut!(CONTROLLER)) };
+    inputs.write(Inputs::dead(Instant::from_micros(0)));
+    let controller = place.write(Controller::new(settings, FaultSet::EMPTY));
     loop {
-        if let Some(controller) = place {
-            tick(controller);
-        }
+        tick(controller);
     }
 }
