@@ -14,8 +14,7 @@ pub(crate) fn print(folder: &Path) -> Result<(), String> {
         scenario: 0,
         tick: 0,
     };
-    replay(&mut Rest(&recording), &mut latches)
-        .map_err(|_| "the recording is damaged".to_owned())
+    replay(&mut Rest(&recording), &mut latches).map_err(|_| "the recording is damaged".to_owned())
 }
 
 struct Rest<'a>(&'a [u8]);

@@ -41,8 +41,12 @@ fn main() -> ExitCode {
         ["record", folder] => record::record(Path::new(folder)),
         ["compare", folder, answers] => compare::compare(Path::new(folder), Path::new(answers)),
         ["logs", folder] => logs::print(Path::new(folder)),
-        ["table", page, small, fast] => table::table(page.as_ref(), small.as_ref(), fast.as_ref(), false),
-        ["bless", page, small, fast] => table::table(page.as_ref(), small.as_ref(), fast.as_ref(), true),
+        ["table", page, small, fast] => {
+            table::table(page.as_ref(), small.as_ref(), fast.as_ref(), false)
+        }
+        ["bless", page, small, fast] => {
+            table::table(page.as_ref(), small.as_ref(), fast.as_ref(), true)
+        }
         _ => Err(USAGE.to_owned()),
     };
     match done {

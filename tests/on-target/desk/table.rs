@@ -7,21 +7,57 @@ use std::path::Path;
 /// What is measured, by its name in an image's report, with the number aimed at.
 const ROWS: [(&str, &str, Option<u32>); 16] = [
     ("frame", "one carrier frame", Some(400)),
-    ("tick", "one tick: five frames, 16 limit channels of 4 windows", Some(4_000)),
-    ("tick in which a stop ends", "the tick in which a stop ends", Some(4_000)),
-    ("tick with a second receiver", "one tick with a second receiver", None),
+    (
+        "tick",
+        "one tick: five frames, 16 limit channels of 4 windows",
+        Some(4_000),
+    ),
+    (
+        "tick in which a stop ends",
+        "the tick in which a stop ends",
+        Some(4_000),
+    ),
+    (
+        "tick with a second receiver",
+        "one tick with a second receiver",
+        None,
+    ),
     ("tick with a peer", "one tick with a peer", None),
-    ("tick that adopts settings or a job", "a tick at rest that adopts settings or a job", None),
-    ("write of settings", "one write of settings to both copies", None),
+    (
+        "tick that adopts settings or a job",
+        "a tick at rest that adopts settings or a job",
+        None,
+    ),
+    (
+        "write of settings",
+        "one write of settings to both copies",
+        None,
+    ),
     ("stack of a tick", "stack of a tick, bytes", Some(2_048)),
-    ("stack of a tick that adopts", "stack of a tick that adopts, bytes", None),
-    ("stack of a write of settings", "stack of a write of settings, bytes", None),
+    (
+        "stack of a tick that adopts",
+        "stack of a tick that adopts, bytes",
+        None,
+    ),
+    (
+        "stack of a write of settings",
+        "stack of a write of settings, bytes",
+        None,
+    ),
     ("vectors", "flash: interrupt vectors, bytes", None),
     ("code", "flash: code, bytes", None),
-    ("constants", "flash: constants and a stored block, bytes", None),
+    (
+        "constants",
+        "flash: constants and a stored block, bytes",
+        None,
+    ),
     ("flash", "flash in all, bytes", Some(49_152)),
     ("static RAM", "static RAM, bytes", Some(8_192)),
-    ("flash of the store", "flash that the settings store adds, bytes", None),
+    (
+        "flash of the store",
+        "flash that the settings store adds, bytes",
+        None,
+    ),
 ];
 
 const BEGIN: &str = "<!-- measured: tests/on-target/run --bless -->\n";
@@ -44,7 +80,9 @@ pub(crate) fn table(page: &Path, small: &Path, fast: &Path, bless: bool) -> Resu
     let fresh = draw(&reports)?;
     print!("{fresh}");
     let text = read(page)?;
-    let (head, rest) = text.split_once(BEGIN).ok_or("the page has no place for it")?;
+    let (head, rest) = text
+        .split_once(BEGIN)
+        .ok_or("the page has no place for it")?;
     let (old, tail) = rest.split_once(END).ok_or("the table has no end")?;
     if bless {
         let text = format!("{head}{BEGIN}{fresh}{END}{tail}");
@@ -100,7 +138,8 @@ fn draw(reports: &[Report; 2]) -> Result<String, String> {
 
 /// Whether two rows say the same but for what another compiler may make of it.
 fn agrees(old: &str, fresh: &str) -> bool {
-    let (old, fresh): (Vec<&str>, Vec<&str>) = (old.split('|').collect(), fresh.split('|').collect());
+    let (old, fresh): (Vec<&str>, Vec<&str>) =
+        (old.split('|').collect(), fresh.split('|').collect());
     let close = |old: &str, fresh: &str| match (old.trim().parse(), fresh.trim().parse()) {
         (Ok(old), Ok(fresh)) => {
             let (old, fresh): (u32, u32) = (old, fresh);

@@ -41,7 +41,6 @@ impl Source {
         from: 0,
         to: 0,
     };
-
 }
 
 impl Records for Source {

@@ -14,7 +14,8 @@ use stopwright_core::store::{Slot, Standstill, Store};
 /// A flash in memory is ready at the first poll.
 const POLLS_MAX: u32 = 64;
 /// Two copies, two pages each.
-pub const REGIONS: [core::ops::Range<u32>; 2] = [0..2 * PAGE as u32, 2 * PAGE as u32..4 * PAGE as u32];
+pub const REGIONS: [core::ops::Range<u32>; 2] =
+    [0..2 * PAGE as u32, 2 * PAGE as u32..4 * PAGE as u32];
 
 /// The unit.
 pub struct Unit {

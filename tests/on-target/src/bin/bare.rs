@@ -46,9 +46,7 @@ fn main() -> ! {
     let settings = codec::decode::<PressRecord>(black_box(&BLOCK))
         .ok()
         .and_then(|record| Settings::try_new(record.value.schema).ok());
-    let Some(settings) = settings else {
-        loop {}
-    };
+    let Some(settings) = settings else { loop {} };
     // SAFETY: nothing else refers to them; there is no interrupt.
     let (inputs, place) = unsafe { (&mut *addr_of_mut!(INPUTS), &mut *addr_of_mut!(CONTROLLER)) };
     inputs.write(Inputs::dead(Instant::from_micros(0)));

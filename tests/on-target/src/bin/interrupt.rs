@@ -87,7 +87,8 @@ fn settings() -> Option<Settings> {
 
 #[entry]
 fn main() -> ! {
-    let (Some(settings), Some(mut peripherals)) = (settings(), cortex_m::Peripherals::take()) else {
+    let (Some(settings), Some(mut peripherals)) = (settings(), cortex_m::Peripherals::take())
+    else {
         hprintln!("recording.bin can not be read");
         debug::exit(debug::EXIT_FAILURE);
         loop {}

@@ -44,15 +44,16 @@ fn between(call: &mut dyn FnMut()) -> u32 {
     (before.wrapping_sub(SYST::get_current()) & 0x00FF_FFFF) * 10 / 64
 }
 
-/// Bytes below the stack pointer that are painted before a call, and the paint.
+/// Bytes below the stack pointer that are painted before a call: a tick is painted every time.
+const TICK_CANVAS: usize = 8 * 1_024;
 const CANVAS: usize = 24 * 1_024;
 const PAINT: u32 = 0xC0FF_EE11;
 
-/// Deepest stack of `call`, bytes below its caller's.
+/// Deepest stack of `call`, bytes below its caller's; all of `canvas` is painted before.
 #[inline(never)]
-fn depth(call: &mut dyn FnMut()) -> u32 {
+fn depth(canvas: usize, call: &mut dyn FnMut()) -> u32 {
     let top = msp::read() as usize & !3;
-    let places = || (top - CANVAS..top).step_by(4).map(|at| at as *mut u32);
+    let places = || (top - canvas..top).step_by(4).map(|at| at as *mut u32);
     for place in places() {
         // SAFETY: memory below the stack pointer that nothing uses; interrupts are off.
         unsafe { write_volatile(place, PAINT) };
@@ -62,7 +63,10 @@ fn depth(call: &mut dyn FnMut()) -> u32 {
         // SAFETY: the same memory, read.
         .take_while(|&place| unsafe { read_volatile(place) } == PAINT)
         .count();
-    (CANVAS - 4 * untouched) as u32
+    if untouched == 0 {
+        panic!("deeper than what was painted");
+    }
+    (canvas - 4 * untouched) as u32
 }
 
 /// Worst and mean of a kind of count.
@@ -97,7 +101,14 @@ impl Tally {
     fn print(&self) {
         let mean = self.sum.checked_div(u64::from(self.count)).unwrap_or(0);
         let (scenario, tick) = self.at;
-        hprintln!("{},{},{},scenario {} tick {}", self.name, self.worst, mean, scenario, tick);
+        hprintln!(
+            "{},{},{},scenario {} tick {}",
+            self.name,
+            self.worst,
+            mean,
+            scenario,
+            tick
+        );
     }
 }
 
@@ -150,15 +161,16 @@ impl Around for Measuring {
 
     fn run(&mut self, controller: &mut Controller, inputs: &Inputs<'_>, ask: &Ask<'_>) -> Outputs {
         self.frames(controller, inputs);
+        let is_adopting = matches!(ask, Ask::Adopt(_) | Ask::AdoptJob(_));
+        let canvas = if is_adopting { CANVAS } else { TICK_CANVAS };
         let mut said = None;
         let mut count = 0;
-        let stack = depth(&mut || {
+        let stack = depth(canvas, &mut || {
             count = between(&mut || tick(controller, inputs, &mut said));
         });
         let Some(said) = said else {
             panic!("it did not tick");
         };
-        let is_adopting = matches!(ask, Ask::Adopt(_) | Ask::AdoptJob(_));
         let tally = match (is_adopting, self.has_second, self.has_peer, said.stop) {
             (true, ..) => &mut self.adopt,
             (.., Some(_)) => &mut self.stop,
@@ -194,14 +206,18 @@ fn measure_store(record: &PressRecord, overhead: u32) {
     };
     let mut count = 0;
     let mut is_saved = false;
-    let stack = depth(&mut || {
+    let stack = depth(CANVAS, &mut || {
         count = between(&mut || {
             let saving = store.save(Slot::PRESS, record, standstill);
             is_saved = matches!(poll::run(saving, 1), Ok(Ok(_)));
         });
     });
     if is_saved {
-        hprintln!("write of settings,{},{},once", count - overhead, count - overhead);
+        hprintln!(
+            "write of settings,{},{},once",
+            count - overhead,
+            count - overhead
+        );
         hprintln!("stack of a write of settings,{}", stack);
     }
 }

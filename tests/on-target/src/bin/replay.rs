@@ -5,10 +5,10 @@
 use core::ptr::addr_of_mut;
 use cortex_m_rt::entry;
 use cortex_m_semihosting::{debug, hprintln};
+use stopwright_core::controller::{Controller, Inputs, Outputs};
 use stopwright_on_target::host::{Sink, Source};
 use stopwright_on_target::replay::{Around, replay};
 use stopwright_on_target::wire::{Answer, Ask};
-use stopwright_core::controller::{Controller, Inputs, Outputs};
 
 #[panic_handler]
 fn panic(info: &core::panic::PanicInfo) -> ! {
