@@ -148,6 +148,7 @@ impl Measuring {
             self.frame.take(count - self.overhead, self.at);
             middle = middle.saturating_add(Duration::from_micros(200));
         }
+        self.receiver.end_tick(config);
     }
 }
 
