@@ -2,6 +2,7 @@
 
 mod distance;
 mod explain;
+mod play;
 mod progress;
 mod quantity;
 mod rehearse;

@@ -36,13 +36,14 @@ use std::path::Path;
 
 use serde::Serialize;
 
-pub use finder::{FindOptions, find_stops};
+pub use finder::find_stops;
 pub use listing::stop_table;
 pub use problems::{Problem, ReadError};
 pub use reading::{read, read_bytes};
 pub use recording::{
     AngleJump, Command, Edge, Layout, ReadOptions, Recording, Warning, WarningKind,
 };
+pub use stop_search::FindOptions;
 pub use units::{AngleUnit, TimeUnit};
 
 /// One stroke per minute in degrees per second.

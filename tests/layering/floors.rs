@@ -1,6 +1,6 @@
 //! The tables of floors at the head of each crate, against the `crate::` paths in its files.
 
-use crate::source::{code, files, root, used_modules};
+use crate::source::{code, files, names_after, root, used_modules};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -97,5 +97,68 @@ fn other_modules_are_named_by_their_whole_path() {
             });
             assert!(!is_at_root || by_super.is_none(), "{name}: {by_super:?}");
         }
+    }
+}
+
+/// Folders of modules below the roots of the crates.
+fn folders(of: &Path) -> Vec<PathBuf> {
+    let entries = fs::read_dir(of).expect("a folder");
+    let below = entries.map(|entry| entry.expect("an entry").path());
+    below
+        .filter(|path| path.is_dir())
+        .flat_map(|path| [vec![path.clone()], folders(&path)].concat())
+        .collect()
+}
+
+/// Every module of a folder with the modules beside it that it names: by `super` in its own file,
+/// by the whole path from anywhere inside it.
+fn named_beside(folder: &Path, of: &str) -> BTreeMap<String, BTreeSet<String>> {
+    let inside = folder.strip_prefix(sources(of)).expect("a folder inside");
+    let steps = inside.components();
+    let path: String = steps
+        .map(|step| format!("{}::", step.as_os_str().to_string_lossy()))
+        .collect();
+    let entries = fs::read_dir(folder).expect("a folder");
+    let heads = entries.map(|entry| entry.expect("an entry").path());
+    heads
+        .filter(|head| head.extension().is_some_and(|it| it == "rs"))
+        .map(|head| {
+            let mut named = names_after(&code(&head), "super::");
+            let below = head.with_extension("");
+            let parts = if below.is_dir() {
+                files(&below, "rs")
+            } else {
+                Vec::new()
+            };
+            for part in parts.iter().chain([&head]) {
+                named.extend(names_after(&code(part), &format!("crate::{path}")));
+            }
+            let name = head.file_stem().expect("a name").to_string_lossy();
+            (name.into_owned(), named)
+        })
+        .collect()
+}
+
+#[test]
+fn no_two_modules_of_a_folder_name_each_other() {
+    for of in CRATES {
+        let (mut circles, mut pairs) = (Vec::new(), 0);
+        for folder in folders(&sources(of)) {
+            let named = named_beside(&folder, of);
+            for (one, uses) in &named {
+                for other in uses.iter().filter(|other| *other != one) {
+                    let Some(back) = named.get(other) else {
+                        continue;
+                    };
+                    pairs += 1;
+                    if back.contains(one) {
+                        circles.push(format!("{}: {one} and {other}", folder.display()));
+                    }
+                }
+            }
+        }
+        assert!(circles.is_empty(), "{of}: {circles:#?}");
+        // A reader that sees no module beside another would find no circle either.
+        assert!(pairs > 5, "{of}: only {pairs}");
     }
 }

@@ -36,7 +36,12 @@ pub(crate) fn code(file: &Path) -> String {
 /// The modules at the root of the crate that this code names by `crate::`, in a `use` or inside an
 /// expression.
 pub(crate) fn used_modules(code: &str) -> BTreeSet<String> {
-    code.split("crate::")
+    names_after(code, "crate::")
+}
+
+/// The names that directly follow a path in this code.
+pub(crate) fn names_after(code: &str, path: &str) -> BTreeSet<String> {
+    code.split(path)
         .skip(1)
         .flat_map(|after| match after.strip_prefix('{') {
             Some(group) => names_of_group(group),

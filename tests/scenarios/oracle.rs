@@ -104,6 +104,16 @@ fn a_release_somewhat_late_is_seen_though_the_slide_still_rests_near_the_top() {
 }
 
 #[test]
+fn a_late_release_out_of_continuous_is_seen() {
+    let mut late = 0;
+    let report = played(&shipped("continuous-and-top-stop"), move |_, _, said| {
+        late += u32::from(matches!(said.stroke, Stroke::TopStopping { .. }));
+        said.valve.is_on |= (1..=22).contains(&late);
+    });
+    breaks(&report, "release-in-time");
+}
+
+#[test]
 fn muting_in_the_closing_stroke_is_seen() {
     let report = played(&written(STROKE), |_, _, said| said.is_muted = true);
     breaks(&report, "mutes-in-opening-only");

@@ -156,3 +156,27 @@ fn options(letter: &str) -> stopwright::rehearse::Options {
         given: Vec::new(),
     }
 }
+
+/// What a lesson says may latch beside its own fault, does with some seed: a number that never comes
+/// would hide it on the day it comes by mistake.
+#[test]
+fn whatever_may_latch_does_with_some_seed() {
+    const SEEDS_MOST: u64 = 200;
+    for scenario in all() {
+        let mut waited_for: BTreeSet<u8> = scenario
+            .expect
+            .may_latch
+            .iter()
+            .map(|code| code.number())
+            .collect();
+        for seed in 1..=SEEDS_MOST {
+            if waited_for.is_empty() {
+                break;
+            }
+            let options = stopwright::scenario::Options { seed };
+            let report = stopwright::scenario::run_core(&scenario, &options);
+            waited_for.retain(|number| !report.faults.contains(number));
+        }
+        assert!(waited_for.is_empty(), "{}: {waited_for:?}", scenario.file);
+    }
+}

@@ -1,7 +1,7 @@
 //! `stopwright run --swarm` and `stopwright join`: many drawn runs, their results as CSV, shares of
 //! them put together.
 
-use super::run::{Arguments, play, show};
+use super::play::{PlayArguments, play, show};
 use super::{Problem, say};
 use crate::scenario::run::{BROKEN, HOLDS};
 use crate::scenario::swarm::{Row, Share, Swarm, Total, draw, join, seed_of};
@@ -14,14 +14,42 @@ use stopwright_core::fault::FaultCode;
 /// Broken runs that are named one by one.
 const NAMED_MOST: u64 = 10;
 
-pub(super) fn run(arguments: &Arguments, runs: u64) -> Result<u8, Problem> {
+#[derive(clap::Args)]
+pub(super) struct SwarmArguments {
+    /// Draw this many runs from the seed and play them on all cores.
+    #[arg(long, value_name = "N", help_heading = "Swarm", value_parser = clap::value_parser!(u64).range(1..=1_000_000_000))]
+    pub(super) swarm: Option<u64>,
+    /// Part of the swarm, such as 3/64.
+    #[arg(
+        long,
+        value_name = "PART/PARTS",
+        help_heading = "Swarm",
+        requires = "swarm"
+    )]
+    share: Option<Share>,
+    /// File for the results, as CSV.
+    #[arg(long, value_name = "FILE", help_heading = "Swarm", requires = "swarm")]
+    out: Option<PathBuf>,
+    /// Threads; without it one a core.
+    #[arg(long, value_name = "N", help_heading = "Swarm", requires = "swarm", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    threads: Option<u16>,
+    /// Only the run of this number, with its verdict.
+    #[arg(long, value_name = "RUN", help_heading = "Swarm", requires = "swarm", conflicts_with_all = ["share", "out"])]
+    pub(super) only: Option<u64>,
+}
+
+pub(super) fn run(
+    arguments: &SwarmArguments,
+    how: &PlayArguments,
+    runs: u64,
+) -> Result<u8, Problem> {
     let swarm = Swarm {
         runs,
-        seed: arguments.seed.unwrap_or(1),
+        seed: how.seed.unwrap_or(1),
         share: arguments.share.unwrap_or(Share::WHOLE),
     };
     if let Some(index) = arguments.only {
-        return only(arguments, &swarm, index);
+        return only(how, &swarm, index);
     }
     let mut out = arguments.out.as_deref().map(writer).transpose()?;
     let range = swarm.range();
@@ -53,10 +81,10 @@ pub(super) fn run(arguments: &Arguments, runs: u64) -> Result<u8, Problem> {
     if let Some(mut out) = out {
         out.flush()?;
     }
-    report(arguments.json, &total, &named.concat())
+    report(how.json, &total, &named.concat())
 }
 
-fn only(arguments: &Arguments, swarm: &Swarm, index: u64) -> Result<u8, Problem> {
+fn only(arguments: &PlayArguments, swarm: &Swarm, index: u64) -> Result<u8, Problem> {
     if index >= swarm.runs {
         return Err(format!("run {index}: the runs are 0 to {}", swarm.runs - 1).into());
     }

@@ -1,7 +1,6 @@
 //! What a scenario says must hold, and the verdict on a run.
 
 use super::disturb::Disturbances;
-use super::file::fault_numbered;
 use super::measure::{self, MEASURES, Measures};
 use super::oracle::{Oracle, RULES, Reached, Rule};
 use crate::toml_check::{Key, Kind, Problem};
@@ -166,7 +165,7 @@ impl Entry {
     pub(super) fn checked(&self, place: &Place<'_>) -> Result<Expectations, Vec<Problem>> {
         let mut problems = Vec::new();
         let mut fault = |key: String, number: i64| {
-            let found = fault_numbered(number);
+            let found = u8::try_from(number).ok().and_then(FaultCode::from_number);
             if found.is_none() {
                 let allowed = "a fault number; `stopwright explain` lists them";
                 problems.push(place(

@@ -13,7 +13,6 @@ use crate::settings_file;
 use crate::toml_check::{self, Key, Kind, Places, Problem, Problems};
 use serde::Deserialize;
 use std::path::Path;
-use stopwright_core::fault::FaultCode;
 use stopwright_core::fault_latch::Standing;
 use stopwright_core::settings::Settings;
 use stopwright_core::stroke::Mode;
@@ -559,11 +558,6 @@ impl DisturbEntry {
             Some(value) => value,
         }
     }
-}
-
-/// Whether this number is a fault's, for expectations.
-pub(super) fn fault_numbered(number: i64) -> Option<FaultCode> {
-    u8::try_from(number).ok().and_then(FaultCode::from_number)
 }
 
 /// All words that a file may use where it has to choose one, for the documents.

@@ -76,6 +76,31 @@ struct Run {
     mode: Mode,
 }
 
+/// The release angle that ends a run: which one it is, is settled where it begins to count.
+#[derive(Clone, Copy, Debug)]
+struct Ahead {
+    /// Where that was, degrees of travel.
+    from_deg: f64,
+    /// From there to the commissioned release angle, degrees; less than nothing where speed has
+    /// moved the release past it.
+    commissioned_deg: f64,
+}
+
+impl Ahead {
+    /// The next release angle ahead of `from_deg`, with what the speed there adds to it.
+    fn of(from_deg: f64, release_deg: f64, moved_deg: f64, doubt_deg: f64) -> Self {
+        let ahead_deg = match (release_deg + moved_deg - from_deg).rem_euclid(360.0) {
+            // Just at the release angle it may be this one or the next.
+            ahead if ahead < doubt_deg => ahead + 360.0,
+            ahead => ahead,
+        };
+        Self {
+            from_deg,
+            commissioned_deg: ahead_deg - moved_deg,
+        }
+    }
+}
+
 /// A request to stop for a hand's sake, while the slide closes.
 #[derive(Clone, Copy, Debug)]
 struct Request {
@@ -99,7 +124,7 @@ pub struct Oracle {
     hands_were_up: bool,
     stop_asked_ms: u32,
     presence_ms: u32,
-    top_stop_asked_deg: Option<f64>,
+    top_stop: Option<Ahead>,
     /// Where the crank rests with the drive off.
     rest_deg: Option<f64>,
     is_new: bool,
@@ -131,7 +156,7 @@ impl Oracle {
             hands_were_up: false,
             stop_asked_ms: 0,
             presence_ms: 0,
-            top_stop_asked_deg: None,
+            top_stop: None,
             rest_deg: None,
             is_new: true,
             latched: FaultSet::EMPTY,
@@ -173,7 +198,7 @@ impl Oracle {
         self.latched = moment.outputs.latched;
         if self.drive_on && !moment.outputs.valve.is_on {
             self.drive_off_s = moment.now_s;
-            self.top_stop_asked_deg = None;
+            self.top_stop = None;
             self.top_latch_deg = None;
         }
         self.drive_on = moment.outputs.valve.is_on;
@@ -331,29 +356,21 @@ impl Oracle {
         // A tick is as near as an output that is on or off can be read.
         let doubt_deg = ANGLE_DOUBT_DEG + 6.0 * seen.speed_spm.abs() * 1e-3;
         let late_deg = units::travel_deg(top.late_bound) + doubt_deg;
-        if run.mode == Mode::Continuous && seen.moment.panel.top_stop_pressed {
-            self.top_stop_asked_deg.get_or_insert(seen.angle_deg);
-        }
-        // The next release angle ahead: of where the run began, for one that starts past it ends at
-        // the next; in continuous, of where the top stop was asked for.
-        let (from_deg, ahead_deg) = match run.mode {
-            Mode::Continuous => {
-                let asked_deg = self.top_stop_asked_deg.unwrap_or(f64::INFINITY);
-                (asked_deg, release_deg + moved_deg - asked_deg)
+        // A run ends at the next release angle ahead of where it began, and a continuous one at the
+        // next ahead of where the top stop was asked for. A later change of speed moves that angle;
+        // it makes no other angle of it.
+        let ahead = if run.mode == Mode::Continuous {
+            if seen.moment.panel.top_stop_pressed {
+                let asked = Ahead::of(seen.angle_deg, release_deg, moved_deg, doubt_deg);
+                self.top_stop.get_or_insert(asked);
             }
-            _ => (run.from_deg, release_deg - run.from_deg),
-        };
-        let ahead_deg = match ahead_deg.rem_euclid(360.0) {
-            // Just at the release angle it may be this one or the next.
-            ahead if ahead < doubt_deg => ahead + 360.0,
-            ahead => ahead,
-        };
-        let moved_deg = if run.mode == Mode::Continuous {
-            0.0
+            self.top_stop
         } else {
-            moved_deg
+            Some(Ahead::of(run.from_deg, release_deg, 0.0, doubt_deg))
         };
-        let is_late = seen.angle_deg - from_deg > ahead_deg + moved_deg + late_deg;
+        let is_late = ahead.is_some_and(|it| {
+            seen.angle_deg - it.from_deg > it.commissioned_deg + moved_deg + late_deg
+        });
         if is_late {
             self.breach(
                 Rule::ReleaseInTime,
@@ -610,5 +627,27 @@ fn may_reset(standing: Standing, rule: ResetRule) -> bool {
         ResetRule::ByItself | ResetRule::Operator => true,
         ResetRule::KeyHolder => standing >= Standing::KeyHolder,
         ResetRule::Recommissioning => standing == Standing::Recommissioned,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::Ahead;
+
+    const DOUBT_DEG: f64 = 2.0;
+
+    /// Asked for a degree past the release angle of the moment: the next one ends the run, and stays
+    /// the next one when the crank slows down and its release angle moves past where that was.
+    #[test]
+    fn a_slower_crank_makes_no_other_release_angle_of_the_next_one() {
+        let asked = Ahead::of(327.0, 315.0, 11.0, DOUBT_DEG);
+        let due_deg = |moved_deg: f64| asked.from_deg + asked.commissioned_deg + moved_deg;
+        assert_eq!(due_deg(11.0), 326.0 + 360.0);
+        assert_eq!(due_deg(18.0), 333.0 + 360.0);
+        // Asked for before it, this one ends the run, at any speed.
+        let asked = Ahead::of(300.0, 315.0, 11.0, DOUBT_DEG);
+        let due_deg = |moved_deg: f64| asked.from_deg + asked.commissioned_deg + moved_deg;
+        assert_eq!(due_deg(11.0), 326.0);
+        assert_eq!(due_deg(-20.0), 295.0);
     }
 }

@@ -4,35 +4,11 @@ use super::codes::Coding;
 use super::hold::DRIFT_MAX_DEG;
 use super::motion::shortest;
 use super::recording::{Recording, Warning, WarningKind};
-use super::stop_search::{Outcome, StopSearch};
+use super::stop_search::{FindOptions, Outcome, StopSearch};
 use super::{Found, PositioningMove, RecordedStop, StopKind};
 
 /// A move from mid-stroke slower than this share of the recording's fastest stop is positioning.
 const POSITIONING_SHARE: f64 = 0.6;
-
-/// What counts as a stop at speed, and where the top is.
-#[derive(Clone, Debug, PartialEq)]
-pub struct FindOptions {
-    /// How long the rest is watched; 0.3 s by default.
-    pub hold_s: f64,
-    /// Crank speed below which the crank stands; 0.5 strokes per minute by default.
-    pub standstill_spm: f64,
-    /// A rest this close to top dead centre is a top stop; 30 degrees by default.
-    pub top_window_deg: f64,
-    /// Slower commands are positioning moves; 0 by default.
-    pub speed_min_spm: f64,
-}
-
-impl Default for FindOptions {
-    fn default() -> Self {
-        Self {
-            hold_s: 0.3,
-            standstill_spm: 0.5,
-            top_window_deg: 30.0,
-            speed_min_spm: 0.0,
-        }
-    }
-}
 
 /// Finds and measures every stop of a recording.
 pub fn find_stops(recording: &Recording, options: &FindOptions) -> Found {

@@ -9,7 +9,6 @@ use super::approach::{self, Approach};
 use super::arrival::{Arrival, Sampling};
 use super::brake_curve::{self, BrakeCurve, Known};
 use super::codes::Coding;
-use super::finder::FindOptions;
 use super::hold::Hold;
 use super::motion::shortest;
 use super::recording::{Command, Edge, Recording, Warning, WarningKind};
@@ -37,6 +36,30 @@ const COVERAGE: f64 = 2.0;
 /// way, so it grows once the stop takes a good part of a turn.
 const SHAPE_SIGMA: f64 = 0.0008;
 const SHAPE_TRAVEL_DEG: f64 = 180.0;
+
+/// What counts as a stop at speed, and where the top is.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FindOptions {
+    /// How long the rest is watched; 0.3 s by default.
+    pub hold_s: f64,
+    /// Crank speed below which the crank stands; 0.5 strokes per minute by default.
+    pub standstill_spm: f64,
+    /// A rest this close to top dead centre is a top stop; 30 degrees by default.
+    pub top_window_deg: f64,
+    /// Slower commands are positioning moves; 0 by default.
+    pub speed_min_spm: f64,
+}
+
+impl Default for FindOptions {
+    fn default() -> Self {
+        Self {
+            hold_s: 0.3,
+            standstill_spm: 0.5,
+            top_window_deg: 30.0,
+            speed_min_spm: 0.0,
+        }
+    }
+}
 
 /// What became of one command.
 pub(super) enum Outcome {
