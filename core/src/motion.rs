@@ -17,7 +17,8 @@ use start::StartWatch;
 pub struct Config {
     /// With the valve on the crank must first move [`Config::motion_travel`] within this time.
     pub start_within: Duration,
-    /// So long after that the clutch must have locked: from then on the crank gains no more speed.
+    /// So long after the drive the clutch must have locked: from then on the crank gains no eighth
+    /// of its speed any more.
     pub lock_up_within: Duration,
     /// Once it has moved, it must move on by [`Config::motion_travel`] within this time, again and
     /// again.

@@ -1,11 +1,11 @@
 //! A start, from the drive to a crank that keeps its speed: until it moves, until the clutch has
 //! locked, and how long it then takes from one step of travel to the next.
 //!
-//! Locked is a clutch when the crank gains no more speed: less than an eighth in 32 ms. The age of
-//! the last such gain is the time to lock-up. Less gain, or over a longer time, is a flywheel that
-//! recovers from the dip and no clutch that slips. The speed is a mean over 32 ms: what slip adds to
-//! the time to lock-up must outweigh the margin of its bound to be seen, and a clutch so weak that
-//! the crank hardly moves is late for its first motion before.
+//! The time to lock-up runs from the drive until the crank has passed the speed an eighth below the
+//! highest one it reaches. A clutch that grips gains its speed evenly, so that moment stands close
+//! before lock-up, while the end of the gain itself would be lost in a flywheel that recovers from
+//! its dip. The speed is a mean over 32 ms, which delays the moment by half of that, always alike. A
+//! clutch so weak that the crank hardly moves is late for its first motion before.
 
 use super::Config;
 use crate::angle::CrankTravel;
@@ -13,8 +13,8 @@ use crate::fault::{FaultCode, FaultSet};
 use crate::speed::CrankSpeed;
 use crate::time::Duration;
 
-/// A gain of speed counts when it is made within this time.
-const GAIN_WITHIN: Duration = Duration::from_millis(32);
+/// Steps of speed, each a sixty-fourth above the one before, that make an eighth.
+const STEPS: usize = 8;
 
 /// What one start took.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -22,7 +22,7 @@ const GAIN_WITHIN: Duration = Duration::from_millis(32);
 pub struct StartRecord {
     /// From the drive to the first [`Config::motion_travel`]; none when the run ended before.
     pub first_motion: Option<Duration>,
-    /// From there to lock-up; none when the run did not last as long again.
+    /// From the drive to lock-up; none when the run did not last as long again.
     pub lock_up: Option<Duration>,
     /// The longest time from one such travel to the next.
     pub longest_idle: Duration,
@@ -37,12 +37,13 @@ pub(super) struct StartWatch {
     moved_to: CrankTravel,
     idle_for: Duration,
     longest_idle: Duration,
-    /// Speed from which a gain is counted, and how long it has been that.
-    base: CrankSpeed,
-    based_for: Duration,
-    /// How long it moves, and when it last gained speed.
-    moving_for: Duration,
-    gained_at: Duration,
+    /// How long the valve is on.
+    driven_for: Duration,
+    /// The highest step of speed passed so far, and when the last steps were passed, its own last.
+    step: CrankSpeed,
+    passed: [Duration; STEPS],
+    /// Once it has settled.
+    lock_up: Option<Duration>,
 }
 
 impl StartWatch {
@@ -52,10 +53,10 @@ impl StartWatch {
             moved_to: CrankTravel::ZERO,
             idle_for: Duration::ZERO,
             longest_idle: Duration::ZERO,
-            base: CrankSpeed::ZERO,
-            based_for: Duration::ZERO,
-            moving_for: Duration::ZERO,
-            gained_at: Duration::ZERO,
+            driven_for: Duration::ZERO,
+            step: CrankSpeed::ZERO,
+            passed: [Duration::ZERO; STEPS],
+            lock_up: None,
         }
     }
 
@@ -68,10 +69,13 @@ impl StartWatch {
         tick: Duration,
     ) -> FaultSet {
         self.idle_for = self.idle_for.saturating_add(tick);
+        self.driven_for = self.driven_for.saturating_add(tick);
         if travel.saturating_sub(self.moved_to) >= config.motion_travel {
             self.note_step(travel);
         }
-        let is_slow = self.first_motion.is_some() && self.is_slow(config, speed, tick);
+        if self.lock_up.is_none() {
+            self.note_speed(speed);
+        }
         let idle_within = if self.first_motion.is_some() {
             config.stall_within
         } else {
@@ -79,36 +83,42 @@ impl StartWatch {
         };
         FaultSet::EMPTY
             .with_if(FaultCode::NoMotion, self.idle_for > idle_within)
-            .with_if(FaultCode::SlowStart, is_slow)
+            .with_if(FaultCode::SlowStart, self.is_slow(config.lock_up_within))
     }
 
-    /// Whether the crank gains speed when the clutch should have locked. A drive turned up later, in
-    /// a long run, is no slow clutch.
-    fn is_slow(&mut self, config: &Config, speed: CrankSpeed, tick: Duration) -> bool {
-        let bound = config.lock_up_within;
-        let before = self.moving_for;
-        self.moving_for = before.saturating_add(tick);
-        let gains = self.gains(speed, tick);
-        if gains {
-            self.gained_at = self.moving_for;
-        }
-        if before < bound && self.moving_for >= bound {
-            // What was gained before the bound is no part of a gain after it.
-            self.base = self.base.max(speed);
-        }
-        gains && self.moving_for > bound && self.moving_for <= bound.saturating_add(bound)
+    /// Whether the clutch locks later than it must. A drive turned up later, in a long run, is no
+    /// slow clutch.
+    fn is_slow(&self, bound: Duration) -> bool {
+        self.first_motion.is_some()
+            && self.driven_for <= bound.saturating_add(bound)
+            && self.locked_at() > bound
     }
 
-    /// Whether this speed completes a gain of an eighth.
-    fn gains(&mut self, speed: CrankSpeed, tick: Duration) -> bool {
-        self.based_for = self.based_for.saturating_add(tick);
-        let base = self.base.as_counts_per_ms();
-        let gains = speed.as_counts_per_ms() > base.saturating_add(base / 8);
-        if gains || self.based_for >= GAIN_WITHIN {
-            // Never lower: what work has taken from the speed is not gained when it comes back.
-            (self.base, self.based_for) = (self.base.max(speed), Duration::ZERO);
+    /// When the crank passed the speed an eighth below the highest one so far.
+    const fn locked_at(&self) -> Duration {
+        let [eighth_below, ..] = self.passed;
+        eighth_below
+    }
+
+    /// What work has taken from the speed is not gained when it comes back: steps only rise.
+    fn note_speed(&mut self, speed: CrankSpeed) {
+        for _ in 0..STEPS {
+            let next = step_above(self.step);
+            if speed < next {
+                break;
+            }
+            self.step = next;
+            let [_, b, c, d, e, f, g, h] = self.passed;
+            self.passed = [b, c, d, e, f, g, h, self.driven_for];
         }
-        gains
+        if speed >= step_above(self.step) {
+            // More than an eighth at once.
+            (self.step, self.passed) = (speed, [self.driven_for; STEPS]);
+        }
+        let at = self.locked_at();
+        if self.first_motion.is_some() && self.driven_for >= at.saturating_add(at) {
+            self.lock_up = Some(at);
+        }
     }
 
     fn note_step(&mut self, travel: CrankTravel) {
@@ -122,14 +132,18 @@ impl StartWatch {
 
     /// What it has taken so far.
     pub(super) fn record(&self) -> StartRecord {
-        let has_settled = self.first_motion.is_some()
-            && self.moving_for >= self.gained_at.saturating_add(self.gained_at);
         StartRecord {
             first_motion: self.first_motion,
-            lock_up: has_settled.then_some(self.gained_at),
+            lock_up: self.lock_up,
             longest_idle: self.longest_idle,
         }
     }
+}
+
+/// The next step of speed.
+fn step_above(step: CrankSpeed) -> CrankSpeed {
+    let counts = step.as_counts_per_ms();
+    CrankSpeed::from_counts_per_ms(counts.saturating_add((counts / 64).max(1)))
 }
 
 #[cfg(test)]
@@ -140,7 +154,7 @@ mod tests {
     const FULL_MILLI_SPM: i32 = 60_000;
     const CONFIG: Config = Config {
         start_within: Duration::from_millis(100),
-        lock_up_within: Duration::from_millis(40),
+        lock_up_within: Duration::from_millis(85),
         stall_within: Duration::from_millis(30),
         ..Config::with_speed_max(CrankSpeed::from_milli_spm(90_000))
     };
@@ -169,9 +183,9 @@ mod tests {
         assert!(faults.is_empty());
         // Half the square of time over 50 ms at 360 degrees a second: 3 degrees after 28.9 ms.
         assert_eq!(record.first_motion, Some(Duration::from_millis(49)));
-        // 21 ms of the 50 are left then; the last eighth of speed is gained in the last 6.
-        let lock_up = record.lock_up.unwrap_or_default();
-        assert!(lock_up >= Duration::from_millis(15) && lock_up <= Duration::from_millis(21));
+        // Seven eighths of the speed are gained after 20 and 43.75 ms; steps stand up to a
+        // sixty-fourth apart.
+        assert_eq!(record.lock_up, Some(Duration::from_millis(65)));
         assert!(record.longest_idle <= Duration::from_millis(13));
     }
 
@@ -185,6 +199,18 @@ mod tests {
     fn a_crank_that_stalls_is_named_after_its_own_bound() {
         assert!(start(70, 200, 225).0.is_empty());
         assert!(start(70, 200, 240).0.contains(FaultCode::NoMotion));
+    }
+
+    #[test]
+    fn a_speed_turned_up_in_a_long_run_is_no_slow_clutch() {
+        let mut watch = StartWatch::new();
+        let mut travel = CrankTravel::ZERO;
+        let faults = (1..=400).fold(FaultSet::EMPTY, |faults, ms| {
+            let speed = CrankSpeed::from_milli_spm(if ms < 200 { 60_000 } else { 90_000 });
+            travel = travel.saturating_add(speed.travel_in(MS));
+            faults.union(watch.step(&CONFIG, travel, speed, MS))
+        });
+        assert!(faults.is_empty());
     }
 
     #[test]

@@ -2,7 +2,7 @@
 //! the core's own rule, one for each element and direction.
 //!
 //! Speeds are learned apart, and the longest bound of them holds: a slow crank takes its steps
-//! slowly, a fast one locks late. Lock-up is given half its mean as room at least: it varies with
+//! slowly, a fast one locks late. Lock-up is given a quarter of its mean as room at least: it varies with
 //! the flywheel's speed, the air and the lining more than twenty starts in a row can show.
 
 use crate::bench::MeasuredStop;
@@ -18,7 +18,7 @@ const IDLE_CEILING: Duration = Duration::from_millis(500);
 const LOCK_UP_CEILING: Duration = Duration::from_millis(1_000);
 
 /// Room over the mean time to lock-up, at least, as a share of it (common practice, no source).
-const LOCK_UP_ROOM: f64 = 0.5;
+const LOCK_UP_ROOM: f64 = 0.25;
 
 /// What was learned.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

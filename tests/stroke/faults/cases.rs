@@ -97,12 +97,11 @@ pub(crate) const CASES: &[Case] = &[
         rig.stroke_to(10.0);
     }),
     case(FaultCode::SlowStart, |rig| {
-        rig.crank.forced_deg_s = Some(100.0);
+        rig.crank.forced_deg_s = Some(30.0);
         rig.stroke_to(1.0);
-        // Later than the clutch may lock, and in no more than the 32 ms of a gain.
-        rig.run_ms(1_050);
-        for speed in 10..15 {
-            rig.crank.forced_deg_s = Some(f64::from(speed) * 10.0);
+        // Gains speed evenly for longer than the clutch may take to lock.
+        for gained in 0..260 {
+            rig.crank.forced_deg_s = Some(30.0 + 0.5 * f64::from(gained));
             rig.run_ms(5);
         }
     }),
