@@ -148,6 +148,12 @@ impl Controller {
         &self.settings
     }
 
+    /// What was known when this fault latched, while it is latched. The first eight keep it, see
+    /// [`FROZEN_MAX`](crate::fault_latch::FROZEN_MAX).
+    pub fn evidence(&self, code: FaultCode) -> Option<Evidence> {
+        self.latch.evidence(code)
+    }
+
     /// What the latest carrier frame of the second resolver showed; nothing where none is fitted.
     pub fn second_signal(&self) -> SignalEvidence {
         self.sensing.second_signal()

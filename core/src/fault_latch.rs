@@ -1,6 +1,7 @@
 //! The one place that remembers faults. A latched fault stays through power and time, whatever
 //! its condition does; only a deliberate reset with the standing its rule asks for clears it, and
-//! only when its condition has gone. The first fault is frozen with its evidence.
+//! only when its condition has gone. Each fault is frozen with its evidence; the first of them stays
+//! shown until nothing is latched any more.
 //!
 //! Advice goes with its condition. What is judged each tick is shown while it is so; what is judged
 //! at the end of a stop stands until the next one has ended.
@@ -58,6 +59,10 @@ const OF_STOPS: FaultSet = FaultSet::EMPTY
     .with(FaultCode::StopRatio)
     .with(FaultCode::StopTrend);
 
+/// So many latched faults keep their evidence here. Whatever latches beside eight others is on record
+/// with its evidence all the same: an entry of the journal holds it.
+pub const FROZEN_MAX: usize = 8;
+
 /// Faults in force.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -67,6 +72,8 @@ pub struct FaultLatch {
     /// Reset by an operator since somebody with the key last reset.
     reset_before: FaultSet,
     first: Option<Latched>,
+    /// In no order; a place is free once its fault is cleared.
+    frozen: [Option<Latched>; FROZEN_MAX],
 }
 
 impl FaultLatch {
@@ -77,6 +84,7 @@ impl FaultLatch {
             advice: FaultSet::EMPTY,
             reset_before: FaultSet::EMPTY,
             first: None,
+            frozen: [None; FROZEN_MAX],
         }
     }
 
@@ -95,6 +103,14 @@ impl FaultLatch {
         self.first
     }
 
+    /// What was known when a fault latched that is latched now; `None` too for one that found
+    /// [`FROZEN_MAX`] others.
+    pub fn evidence(&self, code: FaultCode) -> Option<Evidence> {
+        let frozen = self.frozen.iter().flatten();
+        let mut of_it = frozen.filter(|latched| latched.code == code);
+        of_it.next().map(|latched| latched.evidence)
+    }
+
     /// A stop has ended: what the last one gave rise to is over.
     pub const fn end_of_stop(&mut self) {
         self.advice = self.advice.without(OF_STOPS);
@@ -108,6 +124,10 @@ impl FaultLatch {
         if self.first.is_none() {
             let first = new.iter().next();
             self.first = first.map(|code| Latched { code, evidence });
+        }
+        let free = self.frozen.iter_mut().filter(|place| place.is_none());
+        for (place, code) in free.zip(new.iter()) {
+            *place = Some(Latched { code, evidence });
         }
         self.latched = self.latched.union(new);
         new
@@ -134,6 +154,9 @@ impl FaultLatch {
             Standing::Operator => self.reset_before.union(cleared),
             Standing::KeyHolder | Standing::Recommissioned => self.reset_before.without(cleared),
         };
+        for place in &mut self.frozen {
+            *place = place.filter(|latched| kept.contains(latched.code));
+        }
         self.latched = kept;
         self.advice = FaultSet::EMPTY;
         if kept.is_empty() {
@@ -210,6 +233,40 @@ mod tests {
         // Cleared with the key it begins anew.
         assert!(comes(Standing::Operator));
         assert!(!comes(Standing::Operator));
+    }
+
+    #[test]
+    fn every_fault_keeps_its_own_evidence_until_it_is_cleared() {
+        let at = |micros| Evidence {
+            at: Instant::from_micros(micros),
+            ..EVIDENCE
+        };
+        let mut latch = FaultLatch::new();
+        let latching = LATCHING.iter().take(FROZEN_MAX.saturating_add(1));
+        let codes: std::vec::Vec<FaultCode> = latching.collect();
+        for (micros, &code) in (0..).zip(&codes) {
+            latch.raise(FaultSet::EMPTY.with(code), at(micros));
+            // Its condition goes on, and changes nothing.
+            latch.raise(FaultSet::EMPTY.with(code), at(99));
+        }
+        for (micros, &code) in (0..8).zip(&codes) {
+            assert_eq!(latch.evidence(code), Some(at(micros)), "{code:?}");
+        }
+        assert_eq!(
+            codes.get(FROZEN_MAX).and_then(|&it| latch.evidence(it)),
+            None
+        );
+        // One is cleared: its evidence goes, and its place is the next one's.
+        let [cleared, kept @ ..] = codes.as_slice() else {
+            return assert!(!codes.is_empty());
+        };
+        let present = kept.iter().copied().fold(FaultSet::EMPTY, FaultSet::with);
+        latch.reset(Standing::Recommissioned, present);
+        assert_eq!(latch.evidence(*cleared), None);
+        latch.raise(FaultSet::EMPTY.with(*cleared), at(100));
+        assert_eq!(latch.evidence(*cleared), Some(at(100)));
+        latch.reset(Standing::Recommissioned, FaultSet::EMPTY);
+        assert_eq!(latch, FaultLatch::new());
     }
 
     #[test]

@@ -10,6 +10,7 @@ use rig::Rig;
 use stopwright_core::fault::{FaultCode, Reaction, ResetRule};
 use stopwright_core::fault_latch::Standing;
 use stopwright_core::stroke::Stroke;
+use stopwright_core::time::Instant;
 
 const STANDINGS: [Standing; 3] = [
     Standing::Operator,
@@ -116,10 +117,15 @@ fn every_latch_outlives_its_condition_and_bows_to_its_reset_rule() {
     let latches = |case: &Case| case.code.reaction() != Reaction::Advise;
     try_all(latches, |case| {
         let mut rig = raised(case)?;
+        let evidence = rig.evidence(case.code);
+        let now = rig.inputs.now;
+        let is_of_then = evidence.is_some_and(|it| it.at > Instant::default() && it.at <= now);
+        must(is_of_then, "no evidence")?;
         rig.mend();
         must(rests_latched(&mut rig), "no latched state")?;
         rig.run_ms(1_000);
         must(rig.is_latched(case.code), "went away by itself")?;
+        must(rig.evidence(case.code) == evidence, "evidence not frozen")?;
         for standing in STANDINGS {
             rig.reset(standing);
             let may_clear = standing >= enough(case.code.reset_rule());
@@ -131,6 +137,10 @@ fn every_latch_outlives_its_condition_and_bows_to_its_reset_rule() {
         }
         let left: Vec<FaultCode> = rig.outputs.latched.iter().collect();
         must(left.is_empty(), &format!("leaves {left:?}"))?;
+        must(
+            rig.evidence(case.code).is_none(),
+            "evidence without a latch",
+        )?;
         must(
             rig.outputs.stroke != Stroke::FaultLatched,
             "the state stays",

@@ -7,7 +7,7 @@ use std::f64::consts::TAU;
 use stopwright_core::contacts::{self, Levels};
 use stopwright_core::controller::{Controller, Inputs, Outputs, Selector, Service, TICK};
 use stopwright_core::fault::{FaultCode, FaultSet};
-use stopwright_core::fault_latch::Standing;
+use stopwright_core::fault_latch::{Evidence, Standing};
 use stopwright_core::job::{CheckedJob, Job};
 use stopwright_core::limit_channels::ChannelSet;
 use stopwright_core::peer::{self, Message, Received};
@@ -392,6 +392,11 @@ impl Rig {
 
     pub(crate) fn is_latched(&self, code: FaultCode) -> bool {
         self.outputs.latched.contains(code)
+    }
+
+    /// What was known when it latched.
+    pub(crate) fn evidence(&self, code: FaultCode) -> Option<Evidence> {
+        self.controller.evidence(code)
     }
 }
 
