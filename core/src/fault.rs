@@ -303,7 +303,7 @@ fault_table! {
         "The other channel has latched a fault and lets the stroke end.",
         "Both rest at the top together.",
         "The other channel's latch: that is where the cause is.";
-    MemoryDamaged = 98, SecondMeans, Recommissioning, "1 tick; settings 16 ticks", "memory damaged",
+    MemoryDamaged = 98, SecondMeans, Recommissioning, "1 tick; settings 19 ticks", "memory damaged",
         "A critical word and its inverse differ, or the settings are no longer those that were adopted.",
         "What the controller decides by is no longer what was checked.",
         "Do not restart; replace the unit.";

@@ -11,9 +11,10 @@
 
 use crate::angle::CrankAngle;
 use crate::codec;
-use crate::settings::Schema;
+use crate::settings::{Schema, Settings};
 use crate::speed::CrankSpeed;
 use crate::time::{Duration, Instant};
+use core::hash::{Hash, Hasher};
 
 /// The parts of a tick, in their order.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -296,8 +297,9 @@ pub fn end_of_tick(
     is_good.then_some(ServiceToken(()))
 }
 
-/// Watches that the settings in force are still those that were adopted: one section of the schema
-/// a tick, its digest against that of the adoption.
+/// Watches that the settings in force are still those that were adopted: one section of them a tick,
+/// its digest against that of the adoption. What the tick decides by is not only the schema but what
+/// was made of it once for the receivers and the index switch; that is watched as well.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SettingsWatch {
@@ -305,15 +307,15 @@ pub struct SettingsWatch {
     next: usize,
 }
 
-/// Sections of the schema; all have been looked at after this many ticks.
-pub const SECTIONS: usize = 16;
+/// Sections of the settings; all have been looked at after this many ticks.
+pub const SECTIONS: usize = 19;
 
 impl SettingsWatch {
-    /// Watches `schema`, which has just been checked.
-    pub fn new(schema: &Schema) -> Self {
+    /// Watches `settings`, which have just been checked.
+    pub fn new(settings: &Settings) -> Self {
         let mut sums = [0; SECTIONS];
         for (section, sum) in sums.iter_mut().enumerate() {
-            *sum = digest(schema, section);
+            *sum = digest(settings, section);
         }
         Self { sums, next: 0 }
     }
@@ -322,22 +324,22 @@ impl SettingsWatch {
     ///
     /// # Errors
     /// [`Damaged`] when it is not what was adopted.
-    pub fn step(&mut self, schema: &Schema) -> Result<(), Damaged> {
+    pub fn step(&mut self, settings: &Settings) -> Result<(), Damaged> {
         let section = self.next;
         self.next = section.wrapping_add(1).wrapping_rem(SECTIONS);
-        self.check(schema, section)
+        self.check(settings, section)
     }
 
     /// Looks at everything, as before a start.
     ///
     /// # Errors
     /// [`Damaged`] when something is not what was adopted.
-    pub fn check_all(&self, schema: &Schema) -> Result<(), Damaged> {
-        (0..SECTIONS).try_for_each(|section| self.check(schema, section))
+    pub fn check_all(&self, settings: &Settings) -> Result<(), Damaged> {
+        (0..SECTIONS).try_for_each(|section| self.check(settings, section))
     }
 
-    fn check(&self, schema: &Schema, section: usize) -> Result<(), Damaged> {
-        if self.sums.get(section) == Some(&digest(schema, section)) {
+    fn check(&self, settings: &Settings, section: usize) -> Result<(), Damaged> {
+        if self.sums.get(section) == Some(&digest(settings, section)) {
             Ok(())
         } else {
             Err(Damaged)
@@ -346,7 +348,7 @@ impl SettingsWatch {
 }
 
 /// The digest of one section.
-fn digest(schema: &Schema, section: usize) -> u32 {
+fn digest(settings: &Settings, section: usize) -> u32 {
     // No `..`: a new part does not compile until it is watched.
     let Schema {
         stage,
@@ -365,7 +367,7 @@ fn digest(schema: &Schema, section: usize) -> u32 {
         peer,
         run_in,
         trend,
-    } = schema;
+    } = settings.get();
     match section {
         0 => codec::digest(stage),
         1 => codec::digest(receiver),
@@ -382,7 +384,58 @@ fn digest(schema: &Schema, section: usize) -> u32 {
         12 => codec::digest(contacts),
         13 => codec::digest(peer),
         14 => codec::digest(run_in),
-        _ => codec::digest(trend),
+        15 => codec::digest(trend),
+        16 => fold(settings.receiver()),
+        17 => fold(&settings.second()),
+        _ => fold(&settings.index()),
+    }
+}
+
+/// A word that speaks for all parts of a value that is never stored.
+fn fold(value: &impl Hash) -> u32 {
+    let mut folded = Folded(Folded::SEED);
+    value.hash(&mut folded);
+    folded.0
+}
+
+/// Every part in turn: exclusive or, a turn and an odd factor, none of which loses anything.
+struct Folded(u32);
+
+impl Folded {
+    const SEED: u32 = 0x811C_9DC5;
+    /// Odd: 2³² over the golden ratio.
+    const FACTOR: u32 = 0x9E37_79B1;
+
+    const fn take(&mut self, word: u32) {
+        let turned = self.0.rotate_left(5) ^ word;
+        self.0 = turned.wrapping_mul(Self::FACTOR);
+    }
+}
+
+impl Hasher for Folded {
+    fn finish(&self) -> u64 {
+        u64::from(self.0)
+    }
+
+    fn write(&mut self, bytes: &[u8]) {
+        bytes.iter().for_each(|&byte| self.take(u32::from(byte)));
+    }
+
+    fn write_u32(&mut self, word: u32) {
+        self.take(word);
+    }
+
+    fn write_i32(&mut self, word: i32) {
+        self.take(word as u32);
+    }
+
+    // Lengths and the kind of an `enum`: the same on every machine, however wide its words.
+    fn write_usize(&mut self, word: usize) {
+        self.take(word as u32);
+    }
+
+    fn write_isize(&mut self, word: isize) {
+        self.take(word as u32);
     }
 }
 

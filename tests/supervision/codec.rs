@@ -201,8 +201,12 @@ fn what_a_wrong_writer_leaves_is_refused_by_name() {
 
 #[test]
 fn settings_that_change_in_memory_are_found_within_as_many_ticks_as_sections() {
-    let schema = press();
-    let changes: [fn(&mut Schema); SECTIONS] = [
+    // Not commissioned, so that each part may change by itself and still be settings.
+    let schema = Schema {
+        stage: Stage::Provisional,
+        ..press()
+    };
+    let changes: [fn(&mut Schema); 16] = [
         |schema| schema.stage = Stage::ZeroPending,
         |schema| schema.receiver.bandwidth_hz ^= 1,
         |schema| schema.two_hand.release_hold = ms(0),
@@ -220,13 +224,31 @@ fn settings_that_change_in_memory_are_found_within_as_many_ticks_as_sections() {
         |schema| schema.run_in.bedding_stops = 1,
         |schema| schema.trend.top = None,
     ];
+    // What is made of these parts is watched beside them.
+    let made_of = |section| match section {
+        1 => Some(16),
+        10 => Some(17),
+        11 => Some(18),
+        _ => None,
+    };
+    let made = changes
+        .iter()
+        .enumerate()
+        .filter(|(at, _)| made_of(*at).is_some());
+    assert_eq!(changes.len() + made.count(), SECTIONS);
+    let healthy = Settings::try_new(schema).expect("settings");
     for (section, change) in changes.iter().enumerate() {
-        let mut watch = SettingsWatch::new(&schema);
-        assert!((0..2 * SECTIONS).all(|_| watch.step(&schema).is_ok()));
+        let mut watch = SettingsWatch::new(&healthy);
+        assert!((0..2 * SECTIONS).all(|_| watch.step(&healthy).is_ok()));
         let mut damaged = schema;
         change(&mut damaged);
-        let found = (0..SECTIONS).any(|_| watch.step(&damaged) == Err(Damaged));
-        assert!(found, "section {section}");
+        let damaged = Settings::try_new(damaged)
+            .unwrap_or_else(|problems| panic!("section {section}: {problems:?}"));
+        let found: Vec<usize> = (0..SECTIONS)
+            .filter(|_| watch.step(&damaged) == Err(Damaged))
+            .collect();
+        let expected: Vec<usize> = [section].into_iter().chain(made_of(section)).collect();
+        assert_eq!(found, expected);
         assert_eq!(watch.check_all(&damaged), Err(Damaged));
     }
 }

@@ -5,6 +5,7 @@ use crate::schema::{job, record};
 use proptest::prelude::*;
 use std::fmt::Debug;
 use stopwright_core::codec::{PressRecord, Stored};
+use stopwright_core::fault::{FaultCode, Reaction};
 use stopwright_core::job::Job;
 use stopwright_core::poll;
 use stopwright_core::store::{
@@ -130,6 +131,9 @@ fn both_copies_damaged_is_a_named_error_and_never_an_old_setting() {
     }
     let error = run(damaged.load::<PressRecord>(Slot::PRESS, 1, standstill())).unwrap_err();
     assert!(matches!(error, LoadError::BothDamaged(_)), "{error:?}");
+    // Named, and latched from the first tick on.
+    assert_eq!(error.fault(), Some(FaultCode::SettingsInvalid));
+    assert!(FaultCode::SettingsInvalid.reaction() >= Reaction::ImmediateStop);
 
     // With an older entry still on the flash only the journal knows better.
     let mut store = healthy;
@@ -167,6 +171,7 @@ fn a_copy_that_is_behind_is_said_and_mended() {
 fn nothing_stored_is_missing_and_not_damaged() {
     let error = load::<PressRecord>(&mut blank(), Slot::PRESS).unwrap_err();
     assert_eq!(error, LoadError::Missing);
+    assert_eq!(error.fault(), None);
 }
 
 #[test]

@@ -27,7 +27,7 @@ impl OwnHealth {
     pub(super) fn new(settings: &Settings, latched: FaultSet) -> Self {
         Self {
             ticks: TickWatch::new(),
-            settings: SettingsWatch::new(settings.get()),
+            settings: SettingsWatch::new(settings),
             latched: Guarded::new(latched.to_word()),
             driven: Guarded::new(false),
             ticked: Ok(()),
@@ -38,7 +38,7 @@ impl OwnHealth {
 
     /// Other settings were checked and adopted.
     pub(super) fn adopt(&mut self, settings: &Settings) {
-        self.settings = SettingsWatch::new(settings.get());
+        self.settings = SettingsWatch::new(settings);
     }
 
     /// The beginning of a tick: whether it came in time, and its words are what was written.
@@ -53,7 +53,7 @@ impl OwnHealth {
         self.ticked = self
             .ticks
             .step(&TICK_CONFIG, inputs.now, inputs.second_clock);
-        self.words = self.settings.step(settings.get());
+        self.words = self.settings.step(settings);
         if self.latched.get() != Ok(latched.to_word()) || self.driven.get() != Ok(is_driven) {
             self.words = Err(Damaged);
         }

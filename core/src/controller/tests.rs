@@ -133,3 +133,35 @@ fn a_latch_or_a_drive_that_turns_over_by_itself_is_damaged_memory() {
     assert!(outputs.raised.contains(FaultCode::MemoryDamaged));
     assert!(!outputs.valve.is_on && outputs.second_means);
 }
+
+#[test]
+fn settings_that_turn_over_by_themselves_are_damaged_memory() {
+    let mut other = *settings().get();
+    other.angles.mute_end = other
+        .angles
+        .mute_end
+        .wrapping_add(CrankTravel::from_millidegrees(1));
+    let other = Settings::try_new(other).unwrap();
+    let mut controller = Controller::new(settings(), FaultSet::EMPTY);
+    let _ = tick(&mut controller, 1, None);
+    controller.settings = other;
+    let code = FaultCode::MemoryDamaged;
+    let seen = (2..)
+        .take(crate::health::SECTIONS)
+        .position(|ms| tick(&mut controller, ms, None).raised.contains(code));
+    assert!(seen.is_some());
+}
+
+#[test]
+fn no_token_is_given_before_a_tick_after_a_late_one_or_twice() {
+    let mut controller = Controller::new(settings(), FaultSet::EMPTY);
+    assert!(controller.service_token().is_none());
+    for ms in 1..=2 {
+        let _ = tick(&mut controller, ms, None);
+        assert!(controller.service_token().is_some());
+        assert!(controller.service_token().is_none());
+    }
+    let outputs = tick(&mut controller, 4, None);
+    assert!(outputs.raised.contains(FaultCode::TickLate));
+    assert!(controller.service_token().is_none());
+}
