@@ -236,7 +236,10 @@ impl Controller {
         flow.pass(Checkpoint::Act);
 
         let reply = self.serve(inputs);
-        self.step_limit_channels(inputs, reading);
+        // What was just adopted is to be located anew: until then no channel has an angle, and none
+        // switches for the one tick before.
+        let located = reading.filter(|_| reply != ServiceReply::Adopted);
+        self.step_limit_channels(inputs, located);
         flow.pass(Checkpoint::LimitChannels);
 
         let outputs = self.outputs(inputs, position, valve, permit, raised, stop, reply);
