@@ -298,6 +298,7 @@ impl Sink for Digest {
 }
 
 /// Hands out the bytes of fields.
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Reader<'a> {
     bytes: &'a [u8],
     at: usize,

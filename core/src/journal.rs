@@ -191,6 +191,7 @@ pub struct Recovered {
 }
 
 /// The journal.
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Journal<F> {
     flash: F,
     segments: [Range<u32>; SEGMENTS],

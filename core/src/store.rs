@@ -183,6 +183,7 @@ pub struct Mended {
 }
 
 /// Two regions of one flash.
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Store<F> {
     flash: F,
     regions: [Range<u32>; COPIES],

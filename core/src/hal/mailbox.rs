@@ -48,3 +48,11 @@ impl<T> Mailbox<T> {
         critical_section::with(|section| self.missed.borrow(section).get())
     }
 }
+
+/// Without the letter: to look at it is to take it out.
+#[cfg(feature = "defmt")]
+impl<T> defmt::Format for Mailbox<T> {
+    fn format(&self, to: defmt::Formatter<'_>) {
+        defmt::write!(to, "Mailbox {{ missed: {=u32} }}", self.missed());
+    }
+}
