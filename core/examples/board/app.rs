@@ -1,6 +1,6 @@
-//! One tick of a board: frames from the mailbox to the crank position, limit channels to their
-//! pins, the watchdog at the end. The stroke logic (`stopwright_core::controller`) takes the place
-//! of `release_valve` on a whole board; here the valve stays off.
+//! A board: frames from the mailbox and levels from the pins to one tick of the controller, and what
+//! the controller answers to the pins. The watchdog is serviced with the token of that tick and by
+//! nothing else.
 
 #![warn(
     clippy::arithmetic_side_effects,
@@ -9,85 +9,61 @@
     clippy::indexing_slicing
 )]
 
-use embedded_hal::digital::OutputPin;
-use stopwright_core::hal::{LimitOutputs, Mailbox, ValveOutputs, Watchdog};
-use stopwright_core::health::{Checkpoint, Flow, TickConfig, TickWatch, end_of_tick};
-use stopwright_core::limit_channels::{self, ChannelSet, LimitChannels};
-use stopwright_core::receiver::{self, CrankPosition, Receiver};
+use embedded_hal::digital::{InputPin, OutputPin};
+use stopwright_core::controller::{Controller, Inputs, Outputs, Service};
+use stopwright_core::hal::{InputPair, LimitOutputs, Mailbox, ValveOutputs, Watchdog};
 use stopwright_core::signal::{CarrierFrame, FRAMES_PER_TICK};
-use stopwright_core::time::{Duration, Instant};
+use stopwright_core::time::Instant;
 
 /// Frames of one tick, from the sampling interrupt.
 pub(crate) type Frames = [CarrierFrame; FRAMES_PER_TICK];
 
 /// Everything the board holds.
-pub(crate) struct Board<'a, V1, V2, L, W> {
+pub(crate) struct Board<'a, I, V, L, W> {
     /// From the sampling interrupt.
     pub(crate) frames: &'a Mailbox<(Instant, Frames)>,
+    /// Both contacts of the guards. A whole board has a pin for every binary input; one that is not
+    /// read denies.
+    pub(crate) guards: InputPair<I, I>,
     /// The valve elements.
-    pub(crate) valve: ValveOutputs<V1, V2>,
+    pub(crate) valve: ValveOutputs<V, V>,
     /// Four limit channels.
     pub(crate) limit_outputs: LimitOutputs<L, 4>,
     /// The watchdog.
     pub(crate) watchdog: W,
-    /// How the resolver is read.
-    pub(crate) receiver_config: receiver::Config,
-    /// When the channels are on.
-    pub(crate) channels_config: limit_channels::Config,
-    /// State.
-    pub(crate) receiver: Receiver,
-    /// State.
-    pub(crate) channels: LimitChannels,
-    /// State.
-    pub(crate) ticks: TickWatch,
+    /// Everything that decides.
+    pub(crate) controller: Controller,
 }
 
-impl<V1: OutputPin, V2: OutputPin, L: OutputPin, W: Watchdog> Board<'_, V1, V2, L, W> {
-    /// One pass of the main loop: a tick when frames have come. Whether the watchdog was serviced.
-    pub(crate) fn poll(&mut self) -> bool {
-        let Some((now, frames)) = self.frames.take() else {
-            return false;
-        };
-        let mut flow = Flow::begin();
-        let ticked = self.ticks.step(&TickConfig::DEFAULT, now, None);
-        flow.pass(Checkpoint::Sense);
-        let position = self.locate(now, &frames);
-        flow.pass(Checkpoint::Locate);
-        for part in [
-            Checkpoint::Judge,
-            Checkpoint::Latch,
-            Checkpoint::Compare,
-            Checkpoint::Decide,
-        ] {
-            flow.pass(part);
-        }
-        let is_off = self.valve.drive(false).is_ok();
-        flow.pass(Checkpoint::Act);
-        let crank = position.trusted().map(|seen| (seen.angle(), seen.speed()));
-        self.channels
-            .step(&self.channels_config, crank, ChannelSet::EMPTY);
-        let is_written = self.limit_outputs.write(self.channels.on()).is_ok();
-        flow.pass(Checkpoint::LimitChannels);
-        let token = end_of_tick(flow, ticked, Ok(())).filter(|_| is_off && is_written);
-        token.is_some_and(|token| self.watchdog.service(token).is_ok())
-    }
+/// What came of one tick.
+pub(crate) struct Ticked {
+    /// What the controller said: faults and stops are to be stored, the message is to be sent.
+    pub(crate) outputs: Outputs,
+    /// The watchdog was serviced.
+    pub(crate) is_serviced: bool,
+}
 
-    fn locate(&mut self, now: Instant, frames: &Frames) -> CrankPosition {
-        let config = &self.receiver_config;
-        let frame_time = config.frame_time();
-        let half = Duration::from_micros(frame_time.as_micros() / 2);
-        let all = Duration::from_micros(
-            frame_time
-                .as_micros()
-                .saturating_mul(FRAMES_PER_TICK as u32),
-        );
-        let mut middle = now.saturating_sub(all).saturating_add(half);
-        self.receiver.start_tick(config);
-        for frame in frames {
-            self.receiver.frame(config, frame, middle);
-            middle = middle.saturating_add(frame_time);
-        }
-        self.receiver.end_tick(config);
-        self.receiver.position(config, now)
+impl<I: InputPin, V: OutputPin, L: OutputPin, W: Watchdog> Board<'_, I, V, L, W> {
+    /// One pass of the main loop: a tick when frames have come.
+    pub(crate) fn poll(&mut self, service: Service<'_>) -> Option<Ticked> {
+        let (now, frames) = self.frames.take()?;
+        let inputs = Inputs {
+            frames,
+            guards: self.guards.levels(),
+            supply_ok: true,
+            service,
+            ..Inputs::dead(now)
+        };
+        let outputs = self.controller.tick(&inputs);
+        // Here at once; a board with a timer gives it `after` as well.
+        let is_driven = self.valve.drive(outputs.valve.is_on).is_ok();
+        let is_written = self.limit_outputs.write(outputs.limit_channels).is_ok();
+        let token = self.controller.service_token();
+        let token = token.filter(|_| is_driven && is_written);
+        let is_serviced = token.is_some_and(|token| self.watchdog.service(token).is_ok());
+        Some(Ticked {
+            outputs,
+            is_serviced,
+        })
     }
 }

@@ -17,31 +17,50 @@ mod app;
 use app::{Board, Frames};
 use embedded_hal_mock::eh1::digital::{Mock as Pin, State, Transaction as Edge};
 use embedded_hal_mock::eh1::spi::{Mock as Bus, Transaction as Transfer};
-use stopwright_core::angle::{AngleWindow, CrankAngle};
-use stopwright_core::contacts::Levels;
+use stopwright_core::angle::{AngleWindow, CrankAngle, CrankTravel};
+use stopwright_core::contacts::{self, Levels};
+use stopwright_core::controller::{Controller, Service, ServiceReply};
+use stopwright_core::fault::FaultSet;
 use stopwright_core::hal::{
     Command, FrameBuilder, Input, InputPair, LimitOutputs, Mailbox, PinWatchdog, Polarity,
     SamplePair, SpiConverter, TickBuilder, ValveOutputs,
 };
-use stopwright_core::health::TickWatch;
-use stopwright_core::limit_channels::{self, LimitChannels, Windows};
-use stopwright_core::receiver::{self, Receiver};
+use stopwright_core::job::{AirWindow, CheckedJob, Job, RELEASES_MAX, Release};
+use stopwright_core::limit_channels::{self, Windows};
+use stopwright_core::press_identity::Label;
+use stopwright_core::safety_distance::{Approach, Distance, Rule};
+use stopwright_core::settings::{Angles, Guard, Schema, Settings, Stage};
 use stopwright_core::signal::{FRAMES_PER_TICK, SAMPLES_PER_FRAME};
 use stopwright_core::speed::CrankSpeed;
+use stopwright_core::stop_curve::StopCurve;
+use stopwright_core::stop_time::{
+    self, MOTION_PROOF, STANDSTILL_BAND, STANDSTILL_HOLD, StopLimits,
+};
 use stopwright_core::time::{Duration, Instant};
+use stopwright_core::{motion, receiver, run_in, stop_trend, top_stop, two_hand, valve_pair};
 
 /// As an interrupt handler needs it.
 static FRAMES: Mailbox<(Instant, Frames)> = Mailbox::new();
 
-/// Ticks of the demonstration; the receiver trusts its angle after 25 frames, in the fifth.
-const TICKS: usize = 10;
-const TRUSTED_FROM: usize = 5;
+/// Ticks of the demonstration.
+const TICKS: usize = 60;
+/// The receiver trusts its angle after 25 frames, in the fifth tick. The job is adopted in the
+/// twentieth, and everything begins anew with it.
+const ADOPTED_IN: usize = 20;
+const TRUSTED_AGAIN_IN: usize = ADOPTED_IN + 5;
 
 fn main() {
     read_inputs();
     sample_once();
     run_board();
-    println!("{TICKS} ticks: valve off, channel on from tick {TRUSTED_FROM} on, watchdog serviced");
+    println!(
+        "{TICKS} ticks: valve off, channel on from tick {TRUSTED_AGAIN_IN} on, watchdog serviced"
+    );
+}
+
+#[test]
+fn the_board_runs() {
+    main();
 }
 
 /// A guard with a normally open and a normally closed contact.
@@ -88,61 +107,147 @@ fn run_board() {
         let edges: Vec<Edge> = levels.iter().map(|&level| Edge::set(level)).collect();
         Pin::new(&edges)
     };
+    let read = |level: State| Pin::new(&vec![Edge::get(level); TICKS]);
     let always_low = [State::Low; TICKS + 1];
     let mut first_channel = always_low;
-    first_channel[TRUSTED_FROM..].fill(State::High);
-    let watchdog: Vec<State> = (0..TICKS)
-        .map(|tick| {
-            if tick % 2 == 0 {
-                State::High
-            } else {
-                State::Low
-            }
-        })
-        .collect();
+    first_channel[TRUSTED_AGAIN_IN..].fill(State::High);
+    let alternating = |tick: usize| [State::High, State::Low][tick % 2];
+    let watchdog: Vec<State> = (0..TICKS).map(alternating).collect();
 
-    let receiver_config = receiver::Config::new(receiver::Settings::DEFAULT);
-    let channels_config = limit_channels::Config::try_new(
-        &around(90_000),
-        CrankSpeed::from_milli_spm(150_000),
-        Duration::from_millis(1),
-    )
-    .expect("the window works");
+    let settings = settings();
+    let job = CheckedJob::try_new(job(), &settings, Duration::from_millis(1)).expect("a job");
     let valve = ValveOutputs::try_new(pin(&always_low), pin(&always_low));
     let outputs = [&first_channel, &always_low, &always_low, &always_low].map(|levels| pin(levels));
     let mut board = Board {
         frames: &FRAMES,
+        guards: InputPair::new(
+            Input::new(read(State::High), Polarity::High),
+            Input::new(read(State::Low), Polarity::High),
+        ),
         valve: valve.expect("the mocked pins go off"),
         limit_outputs: LimitOutputs::try_new(outputs).expect("the mocked pins go off"),
         watchdog: PinWatchdog::new(pin(&watchdog)),
-        receiver_config,
-        channels_config,
-        receiver: Receiver::new(),
-        channels: LimitChannels::new(),
-        ticks: TickWatch::new(),
+        controller: Controller::new(settings, FaultSet::EMPTY),
     };
-    assert!(!board.poll(), "nothing came: nothing is serviced");
+    let nothing_came = board.poll(Service::None);
+    assert!(nothing_came.is_none(), "nothing is serviced");
     let mut interrupt = Interrupt::default();
-    for tick in 1..=TICKS as u64 {
-        interrupt.tick(Instant::from_micros(tick * 1_000), 90.0);
-        assert!(board.poll(), "tick {tick}");
+    for tick in 1..=TICKS {
+        interrupt.tick(Instant::from_micros(tick as u64 * 1_000), 90.0);
+        let service = match tick {
+            ADOPTED_IN => Service::AdoptJob(&job),
+            _ => Service::None,
+        };
+        let ticked = board.poll(service).expect("frames have come");
+        assert!(ticked.is_serviced, "tick {tick}");
+        assert!(ticked.outputs.latched.is_empty(), "tick {tick}");
+        let is_adopted = ticked.outputs.reply == ServiceReply::Adopted;
+        assert_eq!(is_adopted, tick == ADOPTED_IN);
     }
     assert_eq!(FRAMES.missed(), 0);
     let (first, second) = board.valve.into_pins();
+    let (open, closed) = board.guards.into_inputs();
     let all = board.limit_outputs.into_pins().into_iter();
-    for mut pin in all.chain([first, second, board.watchdog.into_pin()]) {
+    let others = [first, second, board.watchdog.into_pin()];
+    for mut pin in all
+        .chain(others)
+        .chain([open.into_pin(), closed.into_pin()])
+    {
         pin.done();
     }
 }
 
-fn around(millidegrees: i32) -> limit_channels::Settings {
-    let mut settings = limit_channels::Settings::UNUSED;
-    let window = AngleWindow {
-        from: CrankAngle::from_millidegrees(millidegrees - 20_000),
-        to: CrankAngle::from_millidegrees(millidegrees + 20_000),
+/// Settings of an invented press.
+fn settings() -> Settings {
+    let travel = |degrees: i32| CrankTravel::from_millidegrees(degrees * 1_000);
+    let speed = CrankSpeed::from_milli_spm(60_000);
+    let curve = StopCurve {
+        reaction: Duration::from_millis(60),
+        braking_ns_per_spm: 2_094_395,
     };
-    settings.channels[0].windows = Windows::Angles([Some(window), None, None, None]);
-    settings
+    let limits = StopLimits {
+        speed,
+        time_advisory: Duration::from_millis(210),
+        time_latch: Duration::from_millis(250),
+        travel_advisory: travel(52),
+        travel_latch: travel(60),
+    };
+    let guard = Guard {
+        rule: Rule::UsStoppingTime,
+        approach: Approach::default(),
+        installed: Distance::from_millimetres(700),
+        device: Duration::from_millis(20),
+    };
+    let schema = Schema {
+        stage: Stage::Commissioned,
+        receiver: receiver::Settings::DEFAULT,
+        second: None,
+        index: None,
+        contacts: contacts::Config::DEFAULT,
+        peer: None,
+        two_hand: two_hand::Config::DEFAULT,
+        valve_pair: valve_pair::Config::with_off_within(Duration::from_millis(100)),
+        motion: motion::Config::with_speed_max(speed),
+        stop: stop_time::Config {
+            top: limits,
+            mid_stroke: limits,
+            curve,
+            standstill_band: STANDSTILL_BAND,
+            standstill_hold: STANDSTILL_HOLD,
+            motion_proof: MOTION_PROOF,
+        },
+        run_in: run_in::Config::DEFAULT,
+        trend: stop_trend::Config::default(),
+        top_stop: top_stop::Config {
+            target: CrankAngle::TOP_DEAD_CENTRE,
+            release: deg(315),
+            speed,
+            curve,
+            late_bound: travel(2),
+            early_bound: travel(8),
+            deadband: travel(1),
+        },
+        angles: Angles {
+            take_over: deg(190),
+            mute_end: deg(310),
+            window_before: travel(8),
+            window_after: travel(12),
+            overrun_limit: travel(14),
+        },
+        control_response: Duration::from_millis(20),
+        guards: [Some(guard), None, None, None],
+    };
+    Settings::try_new(schema).expect("the settings agree with each other")
+}
+
+/// A job with one limit channel, on from 70 to 110 degrees.
+fn job() -> Job {
+    let mut limit_channels = limit_channels::Settings::UNUSED;
+    let window = AngleWindow {
+        from: deg(70),
+        to: deg(110),
+    };
+    limit_channels.channels[0].windows = Windows::Angles([Some(window), None, None, None]);
+    let mut releases = [None; RELEASES_MAX];
+    releases[0] = Some(Release {
+        speed: CrankSpeed::from_milli_spm(60_000),
+        angle: deg(315),
+    });
+    Job {
+        label: Label::try_new("die").expect("a label"),
+        take_over: deg(190),
+        mute_end: deg(310),
+        counterbalance: AirWindow {
+            lowest_kpa: 300,
+            highest_kpa: 450,
+        },
+        releases,
+        limit_channels,
+    }
+}
+
+fn deg(degrees: i32) -> CrankAngle {
+    CrankAngle::from_millidegrees(degrees * 1_000)
 }
 
 /// What the sampling interrupt does.
