@@ -196,3 +196,39 @@ fn a_coupling_that_slips_in_one_channel_is_found_on_every_press() {
     }
     assert!(Config::DEFAULT.transport < ms(1));
 }
+
+/// A crank stands once it keeps to a band of 0.3 degrees either way, and each channel lays the band
+/// where it happens to see the crank: one may take the last 0.6 degrees for standing, the other not.
+#[test]
+fn the_end_of_a_stop_may_be_seen_apart_for_twice_what_the_softest_brake_takes() {
+    let config = Config::DEFAULT;
+    let stands = |tick: u64, phase| Own {
+        now: Instant::from_micros(1_000_000 + tick * 1_000),
+        crank: None,
+        phase,
+        consent: Consent::default(),
+    };
+    let is_borne = |ticks: u64| {
+        let mut peer = Peer::new();
+        (1..=ticks).all(|tick| {
+            let there = stands(tick, Phase::Stopping);
+            let received = Received {
+                message: there.message(tick as u8),
+                at: there.now.saturating_add(config.transport),
+            };
+            let here = stands(tick + 1, Phase::Standing);
+            peer.step(&config, &here, Some(received)).is_ok()
+        })
+    };
+    let borne = (1..1_000).take_while(|&ticks| is_borne(ticks)).count();
+    let last_ms = LETTERS.map(|letter| {
+        let press = Press::builtin(letter).unwrap();
+        let braking_deg_s2 = (press.brake.torque_nm / press.masses.crank_kg_m2).to_degrees();
+        (2.0 * 0.6 / braking_deg_s2).sqrt() * 1e3
+    });
+    let longest_ms = last_ms.into_iter().fold(0.0, f64::max);
+    println!("{longest_ms:.1} ms for the last 0.6 degrees; {borne} ticks borne");
+    assert!(borne as f64 >= 2.0 * longest_ms);
+    // And not for so long that a stop that one channel alone sees ends unseen.
+    assert!(borne as f64 <= 2.2 * longest_ms);
+}
