@@ -56,7 +56,6 @@ pub(super) struct Rates {
     pub(super) margin_nm: f64,
     /// Torque that goes through the train to the crank, N·m.
     pub(super) drive_nm: f64,
-    power: Energy,
 }
 
 /// Torque capacities of the friction faces at an instant.
@@ -117,9 +116,8 @@ impl Motion {
 }
 
 impl Energy {
-    /// Adds what `rates` make of a span.
-    pub(super) fn flow(&mut self, rates: &Rates, span_s: f64) {
-        let power = &rates.power;
+    /// Adds what flows in a span; `power` is in J/s.
+    pub(super) fn flow(&mut self, power: &Self, span_s: f64) {
         self.motor_j += power.motor_j * span_s;
         self.brake_j += power.brake_j * span_s;
         self.friction_j += power.friction_j * span_s;
@@ -129,50 +127,53 @@ impl Energy {
     }
 }
 
-impl Rates {
-    /// Power of the brake, W.
-    pub(super) fn brake_w(&self) -> f64 {
-        self.power.brake_j
-    }
-}
-
 impl Plant {
     /// The equations of the present mode at a point.
     pub(super) fn rates(&self, time_s: f64, at: &Motion) -> Rates {
+        self.rates_and_power(time_s, at).0
+    }
+
+    /// The equations of the present mode at a point, and the energy that flows there, J/s. Written
+    /// out where it is used: a step needs the power at its middle only, the rates at both points.
+    #[inline(always)]
+    pub(super) fn rates_and_power(&self, time_s: f64, at: &Motion) -> (Rates, Energy) {
         let torques = self.torques(time_s);
         let motor_nm = self.motor_nm(at.flywheel_rad_s);
         match self.crank {
-            Crank::Standing => self.standing_rates(at, &torques, motor_nm),
-            Crank::Turning(direction) => self.turning_rates(at, direction, &torques, motor_nm),
+            Crank::Standing => self.standing(at, &torques, motor_nm),
+            Crank::Turning(direction) => self.turning(at, direction, &torques, motor_nm),
         }
     }
 
-    fn standing_rates(&self, at: &Motion, torques: &Torques, motor_nm: f64) -> Rates {
+    #[inline(always)]
+    fn standing(&self, at: &Motion, torques: &Torques, motor_nm: f64) -> (Rates, Energy) {
         let drive_nm = torques.clutch_nm * sign(at.flywheel_rad_s);
         let pull_nm = self.rest_nm() + drive_nm;
         let hold_nm =
             torques.brake_nm + self.machine.friction_nm + self.work_against_nm(at, pull_nm);
-        Rates {
+        let rates = Rates {
             flywheel_accel: (motor_nm - drive_nm) / self.machine.flywheel_kg_m2,
             margin_nm: hold_nm - pull_nm.abs(),
             // The brake holds the weight.
             drive_nm: -self.rest_pull_nm,
-            power: Energy {
-                motor_j: motor_nm * at.flywheel_rad_s,
-                clutch_j: drive_nm * at.flywheel_rad_s,
-                ..Energy::default()
-            },
             ..Rates::default()
-        }
+        };
+        let power = Energy {
+            motor_j: motor_nm * at.flywheel_rad_s,
+            clutch_j: drive_nm * at.flywheel_rad_s,
+            ..Energy::default()
+        };
+        (rates, power)
     }
 
-    fn turning_rates(
+    #[inline(always)]
+    fn turning(
         &self,
         at: &Motion,
         direction: f64,
         torques: &Torques,
         motor_nm: f64,
-    ) -> Rates {
+    ) -> (Rates, Energy) {
         let load = self.load(at, direction, torques.brake_nm);
         let flywheel = self.machine.flywheel_kg_m2;
         let (clutch_nm, accel, flywheel_accel) = match self.clutch {
@@ -189,22 +190,23 @@ impl Plant {
                 )
             }
         };
-        let along = direction * at.speed_rad_s;
-        Rates {
+        let rates = Rates {
             speed: at.speed_rad_s,
             accel,
             flywheel_accel,
             margin_nm: torques.clutch_nm - clutch_nm.abs(),
             drive_nm: clutch_nm - direction * torques.brake_nm + load.barring_nm,
-            power: Energy {
-                motor_j: motor_nm * at.flywheel_rad_s,
-                brake_j: torques.brake_nm * along,
-                friction_j: self.machine.friction_nm * along,
-                clutch_j: clutch_nm * at.slip_rad_s(),
-                work_j: load.work_nm * at.speed_rad_s,
-                barring_j: load.barring_nm * at.speed_rad_s,
-            },
-        }
+        };
+        let along = direction * at.speed_rad_s;
+        let power = Energy {
+            motor_j: motor_nm * at.flywheel_rad_s,
+            brake_j: torques.brake_nm * along,
+            friction_j: self.machine.friction_nm * along,
+            clutch_j: clutch_nm * at.slip_rad_s(),
+            work_j: load.work_nm * at.speed_rad_s,
+            barring_j: load.barring_nm * at.speed_rad_s,
+        };
+        (rates, power)
     }
 
     /// Work that would have to be done if the crank gave way to this pull, N·m.
@@ -254,6 +256,7 @@ impl Plant {
             .unbalanced_n(|| self.machine.slide_m(at.angle_rad))
     }
 
+    #[inline(always)]
     fn load(&self, at: &Motion, direction: f64, brake_nm: f64) -> Load {
         let machine = &self.machine;
         let pose = machine.pose(at);

@@ -8,7 +8,7 @@
 //! The step is the explicit midpoint rule. The rates at its end serve as those at the start of the
 //! next, so a step costs two evaluations.
 
-use super::equations::{Clutch, Crank, Motion, Rates, sign};
+use super::equations::{Clutch, Crank, Energy, Motion, Rates, sign};
 use super::truth::Mark;
 use super::{CrankState, INSTANT_S, Plant, STEP_S};
 use std::f64::consts::TAU;
@@ -23,7 +23,8 @@ const BETWEEN_CHANGES_S: f64 = 10e-6;
 #[derive(Clone, Copy, Debug)]
 struct Trial {
     span_s: f64,
-    middle: Rates,
+    /// Energy that flows at its middle, J/s.
+    power: Energy,
     end: Motion,
     end_rates: Rates,
 }
@@ -76,11 +77,11 @@ impl Plant {
     fn trial(&self, span_s: f64) -> Trial {
         let half_s = 0.5 * span_s;
         let middle_motion = self.motion.nudged(&self.rates, half_s);
-        let middle = self.rates(self.time_s + half_s, &middle_motion);
+        let (middle, power) = self.rates_and_power(self.time_s + half_s, &middle_motion);
         let end = self.motion.moved(&middle, span_s);
         Trial {
             span_s,
-            middle,
+            power,
             end,
             end_rates: self.rates(self.time_s + span_s, &end),
         }
@@ -90,9 +91,9 @@ impl Plant {
         self.time_s += trial.span_s;
         self.motion = trial.end;
         self.rates = trial.end_rates;
-        self.energy.flow(&trial.middle, trial.span_s);
+        self.energy.flow(&trial.power, trial.span_s);
         self.lining
-            .absorb(trial.middle.brake_w() * trial.span_s, trial.span_s);
+            .absorb(trial.power.brake_j * trial.span_s, trial.span_s);
         self.rest_flywheel(trial.span_s);
         self.twist(trial.span_s);
         if self.counterbalance.leaks() {
@@ -144,9 +145,10 @@ impl Plant {
 
     /// The drag of a run-down ends at rest; what it would take away in a step is gone.
     fn rest_flywheel(&mut self, span_s: f64) {
-        let last_rad_s = self.machine.run_down_rad_s2() * span_s;
-        let free = self.clutch != Clutch::Locked;
-        if free && !self.motor_on && self.motion.flywheel_rad_s < last_rad_s {
+        if self.motor_on || self.clutch == Clutch::Locked {
+            return;
+        }
+        if self.motion.flywheel_rad_s < self.machine.run_down_rad_s2() * span_s {
             self.motion.flywheel_rad_s = 0.0;
         }
     }
@@ -316,11 +318,14 @@ impl Plant {
 impl super::SpeedSetting {
     /// Whether it moved.
     fn step(&mut self, span_s: f64) -> bool {
+        if self.wanted_rad_s == self.now_rad_s {
+            return false;
+        }
         let apart = self.wanted_rad_s - self.now_rad_s;
         self.now_rad_s += apart * (span_s / self.lag_s).min(1.0);
         if apart.abs() < 1e-9 {
             self.now_rad_s = self.wanted_rad_s;
         }
-        apart != 0.0
+        true
     }
 }

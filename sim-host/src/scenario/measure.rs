@@ -27,6 +27,26 @@ pub(super) const MEASURES: &[&str] = &[
     "travel-deg",
 ];
 
+/// What is noted as the run goes on, in the order of [`MEASURES`]; the words after these are counted
+/// from an onset.
+#[derive(Clone, Copy, Debug)]
+enum Noted {
+    StopTimeMs,
+    StopTravelDeg,
+    OverrunDeg,
+    StopSpeedSpm,
+    ToldTimeErrorMs,
+    ToldTravelErrorDeg,
+    AngleErrorDeg,
+    SpeedSpm,
+    CompensationDeg,
+    AuthorityPercent,
+    Strokes,
+    Stops,
+    Turns,
+    BrakeC,
+}
+
 const FAULTS: usize = 128;
 
 /// First, last, least and most of a quantity.
@@ -67,7 +87,7 @@ struct Onset {
 /// Everything measured in one run.
 #[derive(Clone, Debug)]
 pub(super) struct Measures {
-    tallies: Vec<Tally>,
+    tallies: [Tally; MEASURES.len()],
     /// Of the run itself, then of each disturbance.
     onsets: Vec<Option<Onset>>,
     first_latched_s: [Option<f64>; FAULTS],
@@ -82,7 +102,7 @@ pub(super) struct Measures {
 impl Measures {
     pub(super) fn new(disturbances: usize) -> Self {
         Self {
-            tallies: vec![Tally::default(); MEASURES.len()],
+            tallies: [Tally::default(); MEASURES.len()],
             onsets: vec![None; disturbances + 1],
             first_latched_s: [None; FAULTS],
             angle_deg: 0.0,
@@ -93,11 +113,8 @@ impl Measures {
         }
     }
 
-    fn note(&mut self, word: &str, value: f64) {
-        let index = MEASURES.iter().position(|it| *it == word);
-        if let Some(tally) = index.and_then(|index| self.tallies.get_mut(index)) {
-            tally.note(value);
-        }
+    fn note(&mut self, what: Noted, value: f64) {
+        self.tallies[what as usize].note(value);
     }
 
     /// Takes in one millisecond. `struck` tells when each disturbance first struck.
@@ -111,17 +128,17 @@ impl Measures {
         let angle_deg = state.angle_rad.to_degrees();
         self.angle_deg = angle_deg;
         let from = *self.from_deg.get_or_insert(angle_deg);
-        self.note("turns", (angle_deg - from) / 360.0);
-        self.note("speed-spm", state.speed_rad_s * 30.0 / PI);
-        self.note("strokes", f64::from(facts.strokes));
-        self.note("brake-c", moment.plant.brake_temperature_c());
+        self.note(Noted::Turns, (angle_deg - from) / 360.0);
+        self.note(Noted::SpeedSpm, state.speed_rad_s * 30.0 / PI);
+        self.note(Noted::Strokes, f64::from(facts.strokes));
+        self.note(Noted::BrakeC, moment.plant.brake_temperature_c());
         let said = moment.outputs;
-        self.note("compensation-deg", units::travel_deg(said.compensation));
-        self.note("authority-percent", f64::from(said.authority_percent));
+        self.note(Noted::CompensationDeg, units::travel_deg(said.compensation));
+        self.note(Noted::AuthorityPercent, f64::from(said.authority_percent));
         if let Some(reading) = said.position.trusted() {
             let error = units::angle_deg(reading.angle()) - angle_deg;
             self.note(
-                "angle-error-deg",
+                Noted::AngleErrorDeg,
                 ((error + 180.0).rem_euclid(360.0) - 180.0).abs(),
             );
         }
@@ -138,12 +155,12 @@ impl Measures {
 
     fn take_stops(&mut self, moment: &Moment<'_>) {
         for stop in moment.stops {
-            self.note("stop-time-ms", stop.stop_time_ms);
-            self.note("stop-travel-deg", stop.travel_deg);
-            self.note("overrun-deg", stop.overrun_deg);
-            self.note("stop-speed-spm", stop.speed_spm);
-            let stops = self.tally("stops").map_or(0, |it| it.count);
-            self.note("stops", (stops + 1) as f64);
+            self.note(Noted::StopTimeMs, stop.stop_time_ms);
+            self.note(Noted::StopTravelDeg, stop.travel_deg);
+            self.note(Noted::OverrunDeg, stop.overrun_deg);
+            self.note(Noted::StopSpeedSpm, stop.speed_spm);
+            let stops = self.tallies[Noted::Stops as usize].count;
+            self.note(Noted::Stops, (stops + 1) as f64);
             // A few wait at most: the controller tells of a stop a tenth of a second later.
             self.untold.truncate(8);
             self.untold
@@ -160,8 +177,8 @@ impl Measures {
         if let Some(&[_, time_ms, travel_deg]) = truth {
             let time_error = units::duration_ms(record.stopping_time) - time_ms;
             let travel_error = units::travel_deg(record.stopping_travel) - travel_deg;
-            self.note("told-time-error-ms", time_error.abs());
-            self.note("told-travel-error-deg", travel_error.abs());
+            self.note(Noted::ToldTimeErrorMs, time_error.abs());
+            self.note(Noted::ToldTravelErrorDeg, travel_error.abs());
         }
     }
 
@@ -221,4 +238,40 @@ impl Measures {
 /// Whether a quantity is counted from an onset.
 pub(super) fn is_since(word: &str) -> bool {
     matches!(word, "drive-off-ms" | "travel-deg")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// `StopTimeMs` is `stop-time-ms`.
+    #[test]
+    fn what_is_noted_stands_in_the_order_of_the_words() {
+        use Noted as N;
+        let all = [
+            N::StopTimeMs,
+            N::StopTravelDeg,
+            N::OverrunDeg,
+            N::StopSpeedSpm,
+            N::ToldTimeErrorMs,
+            N::ToldTravelErrorDeg,
+            N::AngleErrorDeg,
+            N::SpeedSpm,
+            N::CompensationDeg,
+            N::AuthorityPercent,
+            N::Strokes,
+            N::Stops,
+            N::Turns,
+            N::BrakeC,
+        ];
+        for noted in all {
+            let word = MEASURES[noted as usize];
+            assert_eq!(
+                word.replace('-', ""),
+                format!("{noted:?}").to_lowercase(),
+                "{word}"
+            );
+        }
+        assert!(MEASURES[all.len()..].iter().all(|word| is_since(word)));
+    }
 }

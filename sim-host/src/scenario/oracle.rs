@@ -298,6 +298,7 @@ impl Oracle {
             );
         }
         self.judge_release(seen);
+        self.judge_top_latch(seen);
     }
 
     fn judge_permit(&mut self, seen: &Seen<'_>) {
@@ -345,49 +346,52 @@ impl Oracle {
     /// The stop command comes at the release angle, within the late bound.
     fn judge_release(&mut self, seen: &Seen<'_>) {
         let Some(run) = self.run else { return };
-        let top = &self.schema.top_stop;
-        let mean_spm = self.speeds_spm.iter().sum::<f64>() / SPEED_TICKS as f64;
-        let release_deg = units::angle_deg(top.release);
-        // What the speed adds to it or takes from it.
-        let moved = top
-            .release_at(units::speed(mean_spm))
-            .offset_from(top.release);
-        let moved_deg = units::travel_deg(moved);
-        // A tick is as near as an output that is on or off can be read.
-        let doubt_deg = ANGLE_DOUBT_DEG + 6.0 * seen.speed_spm.abs() * 1e-3;
-        let late_deg = units::travel_deg(top.late_bound) + doubt_deg;
         // A run ends at the next release angle ahead of where it began, and a continuous one at the
         // next ahead of where the top stop was asked for. A later change of speed moves that angle;
         // it makes no other angle of it.
-        let ahead = if run.mode == Mode::Continuous {
-            if seen.moment.panel.top_stop_pressed {
-                let asked = Ahead::of(seen.angle_deg, release_deg, moved_deg, doubt_deg);
-                self.top_stop.get_or_insert(asked);
-            }
-            self.top_stop
+        let is_continuous = run.mode == Mode::Continuous;
+        let is_asked = seen.moment.panel.top_stop_pressed || self.top_stop.is_some();
+        if is_continuous && !is_asked {
+            return;
+        }
+        let release_deg = units::angle_deg(self.schema.top_stop.release);
+        let (moved_deg, doubt_deg) = (self.release_moved_deg(), doubt_deg(seen));
+        let ahead = if is_continuous {
+            let asked = || Ahead::of(seen.angle_deg, release_deg, moved_deg, doubt_deg);
+            *self.top_stop.get_or_insert_with(asked)
         } else {
-            Some(Ahead::of(run.from_deg, release_deg, 0.0, doubt_deg))
+            Ahead::of(run.from_deg, release_deg, 0.0, doubt_deg)
         };
-        let is_late = ahead.is_some_and(|it| {
-            seen.angle_deg - it.from_deg > it.commissioned_deg + moved_deg + late_deg
-        });
-        if is_late {
+        let latest_deg = ahead.commissioned_deg + moved_deg + self.late_deg(seen);
+        if seen.angle_deg - ahead.from_deg > latest_deg {
             self.breach(
                 Rule::ReleaseInTime,
                 seen,
                 "driven past the late bound of the release angle",
             );
         }
-        self.judge_top_latch(seen, late_deg);
+    }
+
+    /// How far past a release angle the stop command may be seen, degrees.
+    fn late_deg(&self, seen: &Seen<'_>) -> f64 {
+        units::travel_deg(self.schema.top_stop.late_bound) + doubt_deg(seen)
+    }
+
+    /// What the speed adds to the release angle or takes from it, degrees.
+    fn release_moved_deg(&self) -> f64 {
+        let top = &self.schema.top_stop;
+        let mean_spm = self.speeds_spm.iter().sum::<f64>() / SPEED_TICKS as f64;
+        let moved = top.release_at(units::speed(mean_spm));
+        units::travel_deg(moved.offset_from(top.release))
     }
 
     /// A fault of the top-stop class leaves the drive on to the next release angle at most.
-    fn judge_top_latch(&mut self, seen: &Seen<'_>, late_deg: f64) {
+    fn judge_top_latch(&mut self, seen: &Seen<'_>) {
         if seen.moment.outputs.latched.is_empty() {
             return;
         }
         let from = *self.top_latch_deg.get_or_insert(seen.angle_deg);
-        if seen.angle_deg - from > 360.0 + late_deg {
+        if seen.angle_deg - from > 360.0 + self.late_deg(seen) {
             self.breach(
                 Rule::NoDriveUnderLatch,
                 seen,
@@ -616,6 +620,12 @@ impl<'a> Seen<'a> {
     fn is_closing(&self) -> bool {
         (DEAD_CENTRE_DEG..180.0 - DEAD_CENTRE_DEG).contains(&self.turn_deg)
     }
+}
+
+/// Doubt about the angle at which an output changed, degrees: a tick is as near as an output that is
+/// on or off can be read.
+fn doubt_deg(seen: &Seen<'_>) -> f64 {
+    ANGLE_DOUBT_DEG + 6.0 * seen.speed_spm.abs() * 1e-3
 }
 
 fn is_two_hand(guard: &Guard) -> bool {
