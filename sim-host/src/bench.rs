@@ -359,7 +359,10 @@ impl<C: Control> Bench<C> {
     /// Takes over what the press reports: truth, and the feedback of the valve elements with the
     /// instants an input-capture timer would hold.
     fn collect(&mut self) {
-        let events = self.plant.take_events();
+        let (events, stops) = (self.plant.take_events(), self.plant.take_stops());
+        if events.is_empty() && stops.is_empty() {
+            return;
+        }
         for event in &events {
             let (element, is_on, is_coil) = match event.mark {
                 Mark::CoilOn(element) => (element, true, true),
@@ -377,7 +380,7 @@ impl<C: Control> Bench<C> {
                 &mut feedback.shifted
             }) = captured;
         }
-        self.truths.extend(self.plant.take_stops());
+        self.truths.extend(stops);
         self.events.extend(events);
     }
 

@@ -137,3 +137,44 @@ fn shares_joined_are_the_swarm() {
         "{row}"
     );
 }
+
+/// What a swarm holds must not grow with it: 100,000 strokes stay within 300 MB.
+#[cfg(target_os = "linux")]
+#[test]
+fn the_memory_of_a_swarm_is_flat() {
+    const STROKES: f64 = 100_000.0;
+    const MOST_KIB: f64 = 300.0 * 1024.0;
+    let (few, few_kib) = flown("150");
+    let (many, many_kib) = flown("1500");
+    assert!(many > 5.0 * few, "{many} strokes, {few} before");
+    let per_stroke_kib = (many_kib - few_kib).max(0.0) / (many - few);
+    let at_last_kib = many_kib + per_stroke_kib * (STROKES - many);
+    assert!(
+        at_last_kib < MOST_KIB,
+        "{few_kib} KiB for {few} strokes, {many_kib} KiB for {many}"
+    );
+}
+
+/// Strokes of a swarm of so many runs, and the peak of its memory, KiB.
+#[cfg(target_os = "linux")]
+fn flown(runs: &str) -> (f64, f64) {
+    use std::process::{Command, Stdio};
+    let mut child = Command::new(env!("CARGO_BIN_EXE_stopwright"))
+        .args(["run", "--swarm", runs, "--threads", "2", "--json"])
+        .stdout(Stdio::piped())
+        .spawn()
+        .expect("the command");
+    let status = format!("/proc/{}/status", child.id());
+    let mut peak_kib = None;
+    while child.try_wait().expect("a child").is_none() {
+        let text = fs::read_to_string(&status).unwrap_or_default();
+        let line = text.lines().find_map(|it| it.strip_prefix("VmHWM:"));
+        let kib = line.and_then(|it| it.trim().strip_suffix(" kB")?.parse().ok());
+        peak_kib = kib.or(peak_kib);
+        std::thread::sleep(std::time::Duration::from_millis(5));
+    }
+    let said = child.wait_with_output().expect("an answer").stdout;
+    let said: serde_json::Value = serde_json::from_slice(&said).expect("JSON");
+    let strokes = said["strokes"].as_f64().expect("strokes");
+    (strokes, peak_kib.expect("a peak"))
+}

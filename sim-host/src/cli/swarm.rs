@@ -123,6 +123,7 @@ fn report(json: bool, total: &Total, named: &str) -> Result<u8, Problem> {
         let value = serde_json::json!({
             "runs": total.runs,
             "broken": total.broken,
+            "strokes": total.strokes,
             "lasted_s": total.lasted_s,
             "unexcused": total.unexcused,
             "faults": total.faults,
@@ -133,10 +134,11 @@ fn report(json: bool, total: &Total, named: &str) -> Result<u8, Problem> {
         return Ok(status);
     }
     let mut text = format!(
-        "{:<12} {} runs, {} broken, {:.0} s of a press\n",
+        "{:<12} {} runs, {} broken, {} strokes, {:.0} s of a press\n",
         if status == HOLDS { "HOLDS" } else { "BROKEN" },
         total.runs,
         total.broken,
+        total.strokes,
         total.lasted_s
     );
     for (rule, runs) in &total.unexcused {

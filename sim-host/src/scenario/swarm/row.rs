@@ -34,6 +34,8 @@ pub struct Row {
     pub reached: String,
     /// State at the end.
     pub ended: String,
+    /// Strokes and inches begun.
+    pub strokes: u64,
     /// Simulated time, s.
     pub lasted_s: f64,
     /// Digest of the run.
@@ -50,6 +52,8 @@ impl Row {
         let unexcused: Vec<&str> = broken
             .map(|line| line.about.strip_prefix("rule ").unwrap_or(&line.about))
             .collect();
+        let strokes = report.measured.iter().find(|it| it.what == "strokes");
+        let strokes = strokes.map_or(0.0, |it| it.last);
         let numbers: Vec<String> = report.faults.iter().map(u8::to_string).collect();
         let broke: Vec<&str> = scenario
             .disturbances
@@ -69,6 +73,7 @@ impl Row {
             faults: numbers.join(" "),
             reached: joined(&report.reached),
             ended: report.ended.to_owned(),
+            strokes: strokes as u64,
             lasted_s: report.lasted_s,
             digest: report.digest.clone(),
         }
@@ -82,6 +87,8 @@ pub struct Total {
     pub runs: u64,
     /// Of these, with a rule broken that nothing excuses.
     pub broken: u64,
+    /// Strokes and inches begun.
+    pub strokes: u64,
     /// Simulated time, s.
     pub lasted_s: f64,
     /// Runs by the rule that nothing excused.
@@ -98,6 +105,7 @@ impl Total {
     pub fn add(&mut self, row: &Row) {
         self.runs += 1;
         self.broken += u64::from(row.exit_status != 0);
+        self.strokes += row.strokes;
         self.lasted_s += row.lasted_s;
         self.hash.update(row.run.to_le_bytes());
         self.hash.update(row.digest.as_bytes());
