@@ -7,7 +7,8 @@
 //! on a machine with nothing else to do: what is compared takes turns, and the best round is taken.
 //!
 //! `cargo bench -p stopwright-tests --bench speed -- --strokes 100000` makes that many strokes of a
-//! swarm on all cores and prints the peak of memory.
+//! swarm on all cores and prints the peak of memory. `-- --layer whole` makes one round of a layer,
+//! for `speed_instructions.sh`, which counts instructions.
 
 use rayon::ThreadPoolBuilder;
 use std::path::Path;
@@ -15,8 +16,7 @@ use std::process::Command;
 use std::time::Instant;
 use stopwright::bench::Bench;
 use stopwright::plant::{Plant, Setup, Start};
-use stopwright::press::Press;
-use stopwright::resolver::{FRAME_S, Resolver, ResolverSetup};
+use stopwright::resolver::{FRAME_S, Resolver};
 use stopwright::scenario::expect::Finding;
 use stopwright::scenario::swarm::{Share, Swarm};
 use stopwright::scenario::{Options, Scenario, run_core};
@@ -31,14 +31,23 @@ const SEED: u64 = 1;
 
 fn main() {
     let arguments: Vec<String> = std::env::args().collect();
-    let asked = arguments.iter().position(|it| it == "--strokes");
-    match asked.and_then(|at| arguments.get(at + 1)) {
-        Some(strokes) => memory(strokes.parse().expect("--strokes takes a number")),
-        None => speed(),
+    let given = |name: &str| {
+        let at = arguments.iter().position(|it| it == name)?;
+        arguments.get(at + 1)
+    };
+    if let Some(strokes) = given("--strokes") {
+        memory(strokes.parse().expect("--strokes takes a number"));
+    } else if let Some(name) = given("--layer") {
+        let layers = layers(&continuous());
+        let asked = layers.iter().find(|(it, _)| it == name);
+        let (_, layer) = asked.expect("--layer takes plant, resolver, controller or whole");
+        println!("{:.0} ms", 1e3 * layer().simulated_s);
+    } else {
+        speed();
     }
 }
 
-/// A part of the work: makes some time of the press, and says how much, s.
+/// The work up to and with a layer: makes some time of the press.
 type Layer = (&'static str, Box<dyn Fn() -> Timed>);
 
 /// Time of the press over time of this machine.
@@ -64,36 +73,18 @@ fn timed(work: impl FnOnce() -> f64) -> Timed {
     }
 }
 
+fn layers(scenario: &Scenario) -> [Layer; 4] {
+    let [plant, resolver, controller, whole] = std::array::from_fn(|_| scenario.clone());
+    [
+        ("plant", Box::new(move || turning(&plant, false))),
+        ("resolver", Box::new(move || turning(&resolver, true))),
+        ("controller", Box::new(move || controlled(&controller))),
+        ("whole", Box::new(move || played(&whole))),
+    ]
+}
+
 fn speed() {
-    let scenario = continuous();
-    let press = scenario.press.clone();
-    let layers: [Layer; 4] = [
-        (
-            "plant",
-            Box::new({
-                let press = press.clone();
-                move || turning(&press, None)
-            }),
-        ),
-        (
-            "+ resolver",
-            Box::new({
-                let resolver = scenario.resolver.clone();
-                move || turning(&press, Some(&resolver))
-            }),
-        ),
-        (
-            "+ controller",
-            Box::new({
-                let scenario = scenario.clone();
-                move || controlled(&scenario)
-            }),
-        ),
-        (
-            "+ judge, tally, digest",
-            Box::new(move || played(&scenario)),
-        ),
-    ];
+    let layers = layers(&continuous());
     let mut costs = [f64::INFINITY; 4];
     for _ in 0..ROUNDS {
         for (cost, (_, layer)) in costs.iter_mut().zip(&layers) {
@@ -135,13 +126,14 @@ fn continuous() -> Scenario {
 }
 
 /// The press turning at its speed, frame by frame, with a resolver or without.
-fn turning(press: &Press, resolver: Option<&ResolverSetup>) -> Timed {
+fn turning(scenario: &Scenario, with_resolver: bool) -> Timed {
     let setup = Setup {
         start: Start::Turning(0.0),
-        ..Setup::nominal(press)
+        ..scenario.setup.clone()
     };
-    let mut plant = Plant::new(press, &setup, SEED);
-    let mut resolver = resolver.map(|it| Resolver::new(it, SEED, "bench"));
+    let mut plant = Plant::new(&scenario.press, &setup, SEED);
+    let resolver = Resolver::new(&scenario.resolver, SEED, "bench");
+    let mut resolver = with_resolver.then_some(resolver);
     let span_s = f64::from(SPAN_MS) / 1e3;
     timed(|| {
         for frame in 1..=(span_s / FRAME_S).round() as u32 {
@@ -165,17 +157,17 @@ fn controlled(scenario: &Scenario) -> Timed {
     let resolver = Resolver::new(&scenario.resolver, SEED, "bench");
     let (press, setup) = (&scenario.press, &scenario.setup);
     let mut bench = Bench::new(press, setup, resolver, scenario.settings, SEED);
-    bench.power_up().expect("power");
-    bench.ready_at_top(Mode::Continuous).expect("ready");
-    bench.panel.arm_pressed = true;
-    bench.run_ms(50);
-    bench.panel.arm_pressed = false;
-    bench.press_both();
-    bench.run_ms(600);
-    bench.let_go();
     let timed = timed(|| {
+        bench.power_up().expect("power");
+        bench.ready_at_top(Mode::Continuous).expect("ready");
+        bench.panel.arm_pressed = true;
+        bench.run_ms(50);
+        bench.panel.arm_pressed = false;
+        bench.press_both();
+        bench.run_ms(600);
+        bench.let_go();
         bench.run_ms(SPAN_MS);
-        f64::from(SPAN_MS) / 1e3
+        bench.now_s()
     });
     assert!(bench.outputs().is_some_and(|said| said.valve.is_on));
     timed

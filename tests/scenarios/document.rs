@@ -57,6 +57,45 @@ fn signals() -> String {
     table
 }
 
+/// Instructions of each layer, as `tests/benches/speed_instructions.sh` counted them: its rows have
+/// a layer and all before it.
+fn instructions() -> String {
+    const LAYERS: [(&str, &str); 4] = [
+        (
+            "plant",
+            "the press: the step of the integration, twice its equations",
+        ),
+        (
+            "resolver",
+            "windings, noise and converter: sixteen samples a frame",
+        ),
+        (
+            "controller",
+            "the receiver on each frame, one tick, and the bench around it",
+        ),
+        ("whole", "judge, measured quantities, digest"),
+    ];
+    let counted = include_str!("../benches/speed_instructions.csv").lines();
+    let counted: Vec<(&str, f64)> = counted
+        .skip(1)
+        .map(|row| {
+            let (layer, count) = row.split_once(',').expect("two cells");
+            (layer, count.parse().expect("a count"))
+        })
+        .collect();
+    assert!(counted.iter().map(|row| row.0).eq(LAYERS.map(|row| row.0)));
+    let whole = counted[LAYERS.len() - 1].1;
+    let mut table = "| layer | instructions | share |\n| --- | --- | --- |\n".to_owned();
+    let mut before = 0.0;
+    for ((_, count), (_, what)) in counted.iter().zip(LAYERS) {
+        let adds = count - before;
+        let share = 100.0 * adds / whole;
+        writeln!(table, "| {what} | {adds:.0} | {share:.0} % |").expect("text");
+        before = *count;
+    }
+    table
+}
+
 #[test]
 fn the_page_of_scenarios_has_the_words_of_the_code() {
     let path = root().join("docs/SCENARIOS.md");
@@ -73,6 +112,7 @@ fn the_page_of_scenarios_has_the_words_of_the_code() {
     wanted = replaced(&wanted, "table of kinds", &kinds());
     wanted = replaced(&wanted, "table of rules", &rules());
     wanted = replaced(&wanted, "table of signals", &signals());
+    wanted = replaced(&wanted, "table of instructions", &instructions());
     if std::env::var_os("STOPWRIGHT_BLESS").is_some() {
         std::fs::write(&path, &wanted).expect("written");
     } else {
