@@ -237,15 +237,6 @@ impl Head {
     }
 }
 
-/// A word that speaks for a value's fields while they are in memory: cheap enough for every tick,
-/// where the checksum of stored blocks is not. A change within one word of them always changes it,
-/// any other but for once in 2³².
-pub fn digest<T: Field>(value: &T) -> u32 {
-    let mut digest = Digest(Digest::SEED);
-    value.put(&mut digest);
-    digest.0
-}
-
 /// Takes the bytes of fields.
 pub trait Sink {
     /// Takes `bytes`.
@@ -271,29 +262,6 @@ impl Sink for Writer<'_> {
             room.copy_from_slice(&bytes);
         }
         self.len = end;
-    }
-}
-
-struct Digest(u32);
-
-impl Digest {
-    const SEED: u32 = 0x5157_0002;
-    /// Odd, so that multiplying loses nothing: 2³² over the golden ratio.
-    const FACTOR: u32 = 0x9E37_79B1;
-
-    /// Neither turning, nor adding without carry, nor multiplying makes one of two words.
-    const fn mix(&mut self, word: u32) {
-        self.0 = (self.0.rotate_left(5) ^ word).wrapping_mul(Self::FACTOR);
-    }
-}
-
-impl Sink for Digest {
-    fn put_bytes<const LEN: usize>(&mut self, bytes: [u8; LEN]) {
-        let (words, rest) = bytes.as_chunks::<4>();
-        words
-            .iter()
-            .for_each(|&word| self.mix(u32::from_le_bytes(word)));
-        rest.iter().for_each(|&byte| self.mix(u32::from(byte)));
     }
 }
 

@@ -22,7 +22,7 @@ pub use inputs::{Inputs, Selector, Service};
 pub use outputs::{CapturedAngle, Outputs, ServiceReply, ValveDrive};
 
 use crate::angle::CrankTravel;
-use crate::codec;
+use crate::digest::digest;
 use crate::fault::{FaultCode, FaultSet, Reaction};
 use crate::fault_latch::{Evidence, FaultLatch};
 use crate::health::{Checkpoint, Flow, ServiceToken, TickConfig};
@@ -129,7 +129,7 @@ impl Controller {
             trend: StopTrend::new(),
             compensation: Compensation::new(),
             channel: Channel::new(),
-            press: codec::digest(settings.get()),
+            press: digest(settings.get()),
             job: None,
             limit_channels: LimitChannels::new(),
             own_health: OwnHealth::new(&settings, latch.latched()),

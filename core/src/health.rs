@@ -10,11 +10,10 @@
 //! What this does not do: test memory or program code.
 
 use crate::angle::CrankAngle;
-use crate::codec;
+use crate::digest::digest;
 use crate::settings::{Schema, Settings};
 use crate::speed::CrankSpeed;
 use crate::time::{Duration, Instant};
-use core::hash::{Hash, Hasher};
 
 /// The parts of a tick, in their order.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -315,7 +314,7 @@ impl SettingsWatch {
     pub fn new(settings: &Settings) -> Self {
         let mut sums = [0; SECTIONS];
         for (section, sum) in sums.iter_mut().enumerate() {
-            *sum = digest(settings, section);
+            *sum = section_digest(settings, section);
         }
         Self { sums, next: 0 }
     }
@@ -339,7 +338,7 @@ impl SettingsWatch {
     }
 
     fn check(&self, settings: &Settings, section: usize) -> Result<(), Damaged> {
-        if self.sums.get(section) == Some(&digest(settings, section)) {
+        if self.sums.get(section) == Some(&section_digest(settings, section)) {
             Ok(())
         } else {
             Err(Damaged)
@@ -348,7 +347,7 @@ impl SettingsWatch {
 }
 
 /// The digest of one section.
-fn digest(settings: &Settings, section: usize) -> u32 {
+fn section_digest(settings: &Settings, section: usize) -> u32 {
     // No `..`: a new part does not compile until it is watched.
     let Schema {
         stage,
@@ -369,73 +368,25 @@ fn digest(settings: &Settings, section: usize) -> u32 {
         trend,
     } = settings.get();
     match section {
-        0 => codec::digest(stage),
-        1 => codec::digest(receiver),
-        2 => codec::digest(two_hand),
-        3 => codec::digest(valve_pair),
-        4 => codec::digest(motion),
-        5 => codec::digest(stop),
-        6 => codec::digest(top_stop),
-        7 => codec::digest(angles),
-        8 => codec::digest(control_response),
-        9 => codec::digest(guards),
-        10 => codec::digest(second),
-        11 => codec::digest(index),
-        12 => codec::digest(contacts),
-        13 => codec::digest(peer),
-        14 => codec::digest(run_in),
-        15 => codec::digest(trend),
-        16 => fold(settings.receiver()),
-        17 => fold(&settings.second()),
-        _ => fold(&settings.index()),
-    }
-}
-
-/// A word that speaks for all parts of a value that is never stored.
-fn fold(value: &impl Hash) -> u32 {
-    let mut folded = Folded(Folded::SEED);
-    value.hash(&mut folded);
-    folded.0
-}
-
-/// Every part in turn: exclusive or, a turn and an odd factor, none of which loses anything.
-struct Folded(u32);
-
-impl Folded {
-    const SEED: u32 = 0x811C_9DC5;
-    /// Odd: 2³² over the golden ratio.
-    const FACTOR: u32 = 0x9E37_79B1;
-
-    const fn take(&mut self, word: u32) {
-        let turned = self.0.rotate_left(5) ^ word;
-        self.0 = turned.wrapping_mul(Self::FACTOR);
-    }
-}
-
-impl Hasher for Folded {
-    fn finish(&self) -> u64 {
-        u64::from(self.0)
-    }
-
-    fn write(&mut self, bytes: &[u8]) {
-        bytes.iter().for_each(|&byte| self.take(u32::from(byte)));
-    }
-
-    fn write_u32(&mut self, word: u32) {
-        self.take(word);
-    }
-
-    fn write_i32(&mut self, word: i32) {
-        self.take(word as u32);
-    }
-
-    // Lengths and the kind of an `enum`: the same on every machine, however wide its words.
-    fn write_usize(&mut self, word: usize) {
-        self.take(word as u32);
-    }
-
-    fn write_isize(&mut self, word: isize) {
-        self.take(word as u32);
+        0 => digest(stage),
+        1 => digest(receiver),
+        2 => digest(two_hand),
+        3 => digest(valve_pair),
+        4 => digest(motion),
+        5 => digest(stop),
+        6 => digest(top_stop),
+        7 => digest(angles),
+        8 => digest(control_response),
+        9 => digest(guards),
+        10 => digest(second),
+        11 => digest(index),
+        12 => digest(contacts),
+        13 => digest(peer),
+        14 => digest(run_in),
+        15 => digest(trend),
+        16 => digest(settings.receiver()),
+        17 => digest(&settings.second()),
+        _ => digest(&settings.index()),
     }
 }
 

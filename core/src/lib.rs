@@ -11,7 +11,7 @@
 //! | --- | --- |
 //! | 0 words | [`angle`], [`time`], [`signal`], [`fault`], [`quotient`] |
 //! | 1 derived words | [`speed`] |
-//! | 2 arithmetic | [`checksum`], [`trig`], [`speed_window`], [`stop_curve`] |
+//! | 2 arithmetic | [`checksum`], [`digest`], [`trig`], [`speed_window`], [`stop_curve`] |
 //! | 3 resolver | [`demodulator`], [`balance`], [`tracking`], [`zero_offset`] |
 //! | 4 trust | [`integrity`] |
 //! | 5 receiver | [`receiver`] |
@@ -42,6 +42,7 @@ pub mod codec;
 pub mod contacts;
 pub mod controller;
 pub mod demodulator;
+pub mod digest;
 pub mod fault;
 pub mod fault_latch;
 #[cfg(feature = "hal")]

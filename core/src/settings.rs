@@ -198,6 +198,35 @@ pub struct Settings {
 }
 
 impl Schema {
+    /// What a press must be known for, and for all else what holds until it is: zero pending, one
+    /// resolver, one channel, no guard, no trend.
+    pub fn zero_pending(
+        motion: motion::Config,
+        stop: stop_time::Config,
+        top_stop: top_stop::Config,
+        angles: Angles,
+        control_response: Duration,
+    ) -> Self {
+        Self {
+            stage: Stage::ZeroPending,
+            receiver: receiver::Settings::DEFAULT,
+            second: None,
+            index: None,
+            contacts: contacts::Config::DEFAULT,
+            peer: None,
+            two_hand: two_hand::Config::DEFAULT,
+            valve_pair: valve_pair::Config::DEFAULT,
+            motion,
+            stop,
+            run_in: run_in::Config::DEFAULT,
+            trend: stop_trend::Config::default(),
+            top_stop,
+            angles,
+            control_response,
+            guards: [None; GUARDS_MAX],
+        }
+    }
+
     /// The longest that a valve element may take to shift off, from the drive: a brake that begins
     /// no later still ends the stop within the latch limit.
     pub fn longest_shift_off(&self) -> Duration {

@@ -253,6 +253,18 @@ impl StopRecord {
 }
 
 impl Config {
+    /// Both data sets alike, with the band, hold and proof that suit the invented presses.
+    pub const fn with_limits(limits: StopLimits, curve: StopCurve) -> Self {
+        Self {
+            top: limits,
+            mid_stroke: limits,
+            curve,
+            standstill_band: STANDSTILL_BAND,
+            standstill_hold: STANDSTILL_HOLD,
+            motion_proof: MOTION_PROOF,
+        }
+    }
+
     /// The limits of one data set.
     pub const fn limits(&self, kind: StopKind) -> &StopLimits {
         match kind {

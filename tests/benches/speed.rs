@@ -38,7 +38,8 @@ fn main() {
     if let Some(strokes) = given("--strokes") {
         memory(strokes.parse().expect("--strokes takes a number"));
     } else if let Some(name) = given("--layer") {
-        let layers = layers(&continuous());
+        let scenario = continuous();
+        let layers = layers(&scenario);
         let asked = layers.iter().find(|(it, _)| it == name);
         let (_, layer) = asked.expect("--layer takes plant, resolver, controller or whole");
         println!("{:.0} ms", 1e3 * layer().simulated_s);
@@ -48,7 +49,7 @@ fn main() {
 }
 
 /// The work up to and with a layer: makes some time of the press.
-type Layer = (&'static str, Box<dyn Fn() -> Timed>);
+type Layer<'a> = (&'static str, Box<dyn Fn() -> Timed + 'a>);
 
 /// Time of the press over time of this machine.
 #[derive(Clone, Copy)]
@@ -73,18 +74,18 @@ fn timed(work: impl FnOnce() -> f64) -> Timed {
     }
 }
 
-fn layers(scenario: &Scenario) -> [Layer; 4] {
-    let [plant, resolver, controller, whole] = std::array::from_fn(|_| scenario.clone());
+fn layers(scenario: &Scenario) -> [Layer<'_>; 4] {
     [
-        ("plant", Box::new(move || turning(&plant, false))),
-        ("resolver", Box::new(move || turning(&resolver, true))),
-        ("controller", Box::new(move || controlled(&controller))),
-        ("whole", Box::new(move || played(&whole))),
+        ("plant", Box::new(|| turning(scenario, false))),
+        ("resolver", Box::new(|| turning(scenario, true))),
+        ("controller", Box::new(|| controlled(scenario))),
+        ("whole", Box::new(|| played(scenario))),
     ]
 }
 
 fn speed() {
-    let layers = layers(&continuous());
+    let scenario = continuous();
+    let layers = layers(&scenario);
     let mut costs = [f64::INFINITY; 4];
     for _ in 0..ROUNDS {
         for (cost, (_, layer)) in costs.iter_mut().zip(&layers) {

@@ -9,11 +9,9 @@ use stopwright_core::receiver;
 use stopwright_core::safety_distance::{Approach, Distance, Rule};
 use stopwright_core::settings::{Angles, Guard, Schema, Stage};
 use stopwright_core::stop_curve::StopCurve;
-use stopwright_core::stop_time::{
-    self, MOTION_PROOF, STANDSTILL_BAND, STANDSTILL_HOLD, StopLimits,
-};
+use stopwright_core::stop_time::{self, StopLimits};
 use stopwright_core::zero_offset::ZeroOffset;
-use stopwright_core::{contacts, motion, run_in, stop_trend, top_stop, two_hand, valve_pair};
+use stopwright_core::{motion, top_stop, valve_pair};
 
 /// Limits over the stops of the press as new: what the rehearsals of presses B, C, E and G propose,
 /// rounded (time 1.09 to 1.10 and 1.20, travel 1.07 to 1.09 and 1.15 to 1.17).
@@ -47,46 +45,36 @@ pub(crate) fn schema(press: &Press, spm: f64) -> Schema {
     let (release_deg, top) = release(press, spm);
     let sigma_deg = scatter_deg(press, &top);
     let before_ms = press.control.output_drop_ms;
+    let stop = stop_time::Config {
+        mid_stroke: mid_stroke_limits(press, spm),
+        ..stop_time::Config::with_limits(limits(&top), curve(press, 0.0))
+    };
+    let top_stop = top_stop::Config {
+        target: CrankAngle::TOP_DEAD_CENTRE,
+        release: units::angle(release_deg),
+        speed: units::speed(top.speed_spm),
+        curve: curve(press, before_ms),
+        late_bound: units::travel(late_deg(sigma_deg)),
+        early_bound: units::travel((TRAVEL_ADVISORY - 1.0) * top.travel_deg),
+        deadband: units::travel(late_deg(sigma_deg)),
+    };
+    let angles = Angles {
+        take_over: CrankAngle::BOTTOM_DEAD_CENTRE,
+        mute_end: units::angle(360.0 - OVERRUN_DEG - 3.0 * sigma_deg),
+        window_before: units::travel(WINDOW_DEG),
+        window_after: units::travel(WINDOW_DEG),
+        overrun_limit: units::travel(OVERRUN_DEG),
+    };
+    let motion = motion::Config::with_speed_max(units::speed(1.05 * press.speed.max_spm));
+    let control_response = units::duration_ceil(1.0 + before_ms);
     Schema {
         stage: Stage::Commissioned,
         receiver: receiver_of(press),
-        second: None,
-        index: None,
-        contacts: contacts::Config::DEFAULT,
-        peer: None,
-        two_hand: two_hand::Config::DEFAULT,
         valve_pair: valve_pair::Config::with_off_within(units::duration_ceil(
             before_ms + press.air.shift_off_ms + 15.0,
         )),
-        run_in: run_in::Config::DEFAULT,
-        trend: stop_trend::Config::default(),
-        motion: motion::Config::with_speed_max(units::speed(1.05 * press.speed.max_spm)),
-        stop: stop_time::Config {
-            top: limits(&top),
-            mid_stroke: mid_stroke_limits(press, spm),
-            curve: curve(press, 0.0),
-            standstill_band: STANDSTILL_BAND,
-            standstill_hold: STANDSTILL_HOLD,
-            motion_proof: MOTION_PROOF,
-        },
-        top_stop: top_stop::Config {
-            target: CrankAngle::TOP_DEAD_CENTRE,
-            release: units::angle(release_deg),
-            speed: units::speed(top.speed_spm),
-            curve: curve(press, before_ms),
-            late_bound: units::travel(late_deg(sigma_deg)),
-            early_bound: units::travel((TRAVEL_ADVISORY - 1.0) * top.travel_deg),
-            deadband: units::travel(late_deg(sigma_deg)),
-        },
-        angles: Angles {
-            take_over: CrankAngle::BOTTOM_DEAD_CENTRE,
-            mute_end: units::angle(360.0 - OVERRUN_DEG - 3.0 * sigma_deg),
-            window_before: units::travel(WINDOW_DEG),
-            window_after: units::travel(WINDOW_DEG),
-            overrun_limit: units::travel(OVERRUN_DEG),
-        },
-        control_response: units::duration_ceil(1.0 + before_ms),
         guards: [Some(far_away(press)), None, None, None],
+        ..Schema::zero_pending(motion, stop, top_stop, angles, control_response)
     }
 }
 

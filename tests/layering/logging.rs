@@ -17,11 +17,10 @@ fn public_types(code: &str) -> Vec<(String, bool)> {
         if let Some(rest) = declared {
             let ends = |c: char| !c.is_alphanumeric() && c != '_';
             let name = rest.split(ends).next().unwrap_or_default().to_owned();
-            let is_written = code.contains("defmt::Format for ")
-                && code.lines().any(|line| {
-                    line.split_once("defmt::Format for ")
-                        .is_some_and(|(_, of)| of.split(ends).next() == Some(&name))
-                });
+            let is_written = code.lines().any(|line| {
+                line.split_once("defmt::Format for ")
+                    .is_some_and(|(_, of)| of.split(ends).next() == Some(&name))
+            });
             types.push((name, is_derived || is_written));
         }
         is_derived = false;

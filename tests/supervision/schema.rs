@@ -12,11 +12,9 @@ use stopwright_core::safety_distance::{Approach, Distance, Rule};
 use stopwright_core::settings::{Angles, Guard, Problem, Schema, Settings, Stage};
 use stopwright_core::speed::CrankSpeed;
 use stopwright_core::stop_curve::StopCurve;
-use stopwright_core::stop_time::{
-    self, MOTION_PROOF, STANDSTILL_BAND, STANDSTILL_HOLD, StopLimits,
-};
+use stopwright_core::stop_time::{self, StopLimits};
 use stopwright_core::time::Duration;
-use stopwright_core::{contacts, motion, peer, run_in, stop_trend, top_stop, two_hand, valve_pair};
+use stopwright_core::{motion, peer, stop_trend, top_stop, valve_pair};
 
 pub(crate) fn deg(value: i32) -> CrankAngle {
     CrankAngle::from_millidegrees(value * 1_000)
@@ -49,9 +47,27 @@ pub(crate) fn press() -> Schema {
         travel_advisory: travel(50),
         travel_latch: travel(60),
     };
+    let stop = stop_time::Config::with_limits(limits, CURVE);
+    let top_stop = top_stop::Config {
+        target: CrankAngle::TOP_DEAD_CENTRE,
+        release: deg(315),
+        speed: spm(60),
+        curve: CURVE,
+        late_bound: travel(2),
+        early_bound: travel(8),
+        deadband: travel(1),
+    };
+    let angles = Angles {
+        take_over: deg(190),
+        mute_end: deg(320),
+        window_before: travel(8),
+        window_after: travel(8),
+        overrun_limit: travel(20),
+    };
+    let motion = motion::Config::with_speed_max(spm(90));
+    let control_response = ms(20);
     Schema {
         stage: Stage::Commissioned,
-        receiver: receiver::Settings::DEFAULT,
         second: Some(SecondSettings {
             receiver: receiver::Settings::DEFAULT,
             difference_millidegrees: 2_000,
@@ -66,20 +82,8 @@ pub(crate) fn press() -> Schema {
             wander_millidegrees: 1_000,
             response_us: 2_000,
         }),
-        contacts: contacts::Config::DEFAULT,
         peer: Some(peer::Config::DEFAULT),
-        two_hand: two_hand::Config::DEFAULT,
         valve_pair: valve_pair::Config::with_off_within(ms(100)),
-        motion: motion::Config::with_speed_max(spm(90)),
-        stop: stop_time::Config {
-            top: limits,
-            mid_stroke: limits,
-            curve: CURVE,
-            standstill_band: STANDSTILL_BAND,
-            standstill_hold: STANDSTILL_HOLD,
-            motion_proof: MOTION_PROOF,
-        },
-        run_in: run_in::Config::DEFAULT,
         trend: stop_trend::Config {
             top: Some(stop_trend::Baseline {
                 time: ms(186),
@@ -87,23 +91,6 @@ pub(crate) fn press() -> Schema {
             }),
             mid_stroke: None,
         },
-        top_stop: top_stop::Config {
-            target: CrankAngle::TOP_DEAD_CENTRE,
-            release: deg(315),
-            speed: spm(60),
-            curve: CURVE,
-            late_bound: travel(2),
-            early_bound: travel(8),
-            deadband: travel(1),
-        },
-        angles: Angles {
-            take_over: deg(190),
-            mute_end: deg(320),
-            window_before: travel(8),
-            window_after: travel(8),
-            overrun_limit: travel(20),
-        },
-        control_response: ms(20),
         guards: [
             Some(Guard {
                 rule: Rule::UsStoppingTime,
@@ -115,6 +102,7 @@ pub(crate) fn press() -> Schema {
             None,
             None,
         ],
+        ..Schema::zero_pending(motion, stop, top_stop, angles, control_response)
     }
 }
 

@@ -18,7 +18,7 @@ use app::{Board, Frames};
 use embedded_hal_mock::eh1::digital::{Mock as Pin, State, Transaction as Edge};
 use embedded_hal_mock::eh1::spi::{Mock as Bus, Transaction as Transfer};
 use stopwright_core::angle::{AngleWindow, CrankAngle, CrankTravel};
-use stopwright_core::contacts::{self, Levels};
+use stopwright_core::contacts::Levels;
 use stopwright_core::controller::{Controller, Service, ServiceReply};
 use stopwright_core::fault::FaultSet;
 use stopwright_core::hal::{
@@ -33,11 +33,9 @@ use stopwright_core::settings::{Angles, Guard, Schema, Settings, Stage};
 use stopwright_core::signal::{FRAMES_PER_TICK, SAMPLES_PER_FRAME};
 use stopwright_core::speed::CrankSpeed;
 use stopwright_core::stop_curve::StopCurve;
-use stopwright_core::stop_time::{
-    self, MOTION_PROOF, STANDSTILL_BAND, STANDSTILL_HOLD, StopLimits,
-};
+use stopwright_core::stop_time::{self, StopLimits};
 use stopwright_core::time::{Duration, Instant};
-use stopwright_core::{motion, receiver, run_in, stop_trend, top_stop, two_hand, valve_pair};
+use stopwright_core::{motion, top_stop, valve_pair};
 
 /// As an interrupt handler needs it.
 static FRAMES: Mailbox<(Instant, Frames)> = Mailbox::new();
@@ -178,44 +176,30 @@ fn settings() -> Settings {
         installed: Distance::from_millimetres(700),
         device: Duration::from_millis(20),
     };
+    let stop = stop_time::Config::with_limits(limits, curve);
+    let top_stop = top_stop::Config {
+        target: CrankAngle::TOP_DEAD_CENTRE,
+        release: deg(315),
+        speed,
+        curve,
+        late_bound: travel(2),
+        early_bound: travel(8),
+        deadband: travel(1),
+    };
+    let angles = Angles {
+        take_over: deg(190),
+        mute_end: deg(310),
+        window_before: travel(8),
+        window_after: travel(12),
+        overrun_limit: travel(14),
+    };
+    let motion = motion::Config::with_speed_max(speed);
+    let control_response = Duration::from_millis(20);
     let schema = Schema {
         stage: Stage::Commissioned,
-        receiver: receiver::Settings::DEFAULT,
-        second: None,
-        index: None,
-        contacts: contacts::Config::DEFAULT,
-        peer: None,
-        two_hand: two_hand::Config::DEFAULT,
         valve_pair: valve_pair::Config::with_off_within(Duration::from_millis(100)),
-        motion: motion::Config::with_speed_max(speed),
-        stop: stop_time::Config {
-            top: limits,
-            mid_stroke: limits,
-            curve,
-            standstill_band: STANDSTILL_BAND,
-            standstill_hold: STANDSTILL_HOLD,
-            motion_proof: MOTION_PROOF,
-        },
-        run_in: run_in::Config::DEFAULT,
-        trend: stop_trend::Config::default(),
-        top_stop: top_stop::Config {
-            target: CrankAngle::TOP_DEAD_CENTRE,
-            release: deg(315),
-            speed,
-            curve,
-            late_bound: travel(2),
-            early_bound: travel(8),
-            deadband: travel(1),
-        },
-        angles: Angles {
-            take_over: deg(190),
-            mute_end: deg(310),
-            window_before: travel(8),
-            window_after: travel(12),
-            overrun_limit: travel(14),
-        },
-        control_response: Duration::from_millis(20),
         guards: [Some(guard), None, None, None],
+        ..Schema::zero_pending(motion, stop, top_stop, angles, control_response)
     };
     Settings::try_new(schema).expect("the settings agree with each other")
 }

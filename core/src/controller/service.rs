@@ -2,7 +2,7 @@
 
 use super::sensing::Sensing;
 use super::{Controller, Inputs, Service, ServiceReply};
-use crate::codec;
+use crate::digest::digest;
 use crate::job::CheckedJob;
 use crate::limit_channels::LimitChannels;
 use crate::motion::Motion;
@@ -29,7 +29,7 @@ impl Controller {
             }
             Service::Adopt(settings) => {
                 self.settings = *settings;
-                self.press = codec::digest(settings.get());
+                self.press = digest(settings.get());
                 self.job = None;
                 self.take_up();
                 ServiceReply::Adopted
@@ -40,7 +40,7 @@ impl Controller {
 
     /// The press's settings with the job's angles and its release for the commissioned speed.
     fn adopt_job(&mut self, job: &CheckedJob) -> ServiceReply {
-        if codec::digest(job.press()) != self.press {
+        if digest(job.press()) != self.press {
             return ServiceReply::OtherSettings;
         }
         self.settings = *job.settings();

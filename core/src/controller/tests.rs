@@ -4,10 +4,10 @@ use super::*;
 use crate::angle::CrankAngle;
 use crate::fault::ResetRule;
 use crate::fault_latch::Standing;
-use crate::settings::{Angles, GUARDS_MAX, Schema, Stage};
+use crate::settings::{Angles, Schema, Stage};
 use crate::stop_curve::StopCurve;
-use crate::stop_time::{self, MOTION_PROOF, STANDSTILL_BAND, STANDSTILL_HOLD, StopLimits};
-use crate::{contacts, motion, receiver, run_in, stop_trend, top_stop, two_hand, valve_pair};
+use crate::stop_time::{self, StopLimits};
+use crate::{motion, top_stop};
 
 const STANDINGS: [Standing; 3] = [
     Standing::Operator,
@@ -30,44 +30,28 @@ fn settings() -> Settings {
         travel_advisory: travel(52),
         travel_latch: travel(60),
     };
+    let stop = stop_time::Config::with_limits(limits, curve);
+    let top_stop = top_stop::Config {
+        target: CrankAngle::TOP_DEAD_CENTRE,
+        release: angle(315),
+        speed,
+        curve,
+        late_bound: travel(2),
+        early_bound: travel(8),
+        deadband: travel(1),
+    };
+    let angles = Angles {
+        take_over: angle(190),
+        mute_end: angle(310),
+        window_before: travel(8),
+        window_after: travel(12),
+        overrun_limit: travel(14),
+    };
+    let motion = motion::Config::with_speed_max(speed);
+    let control_response = Duration::from_millis(20);
     let schema = Schema {
         stage: Stage::Provisional,
-        receiver: receiver::Settings::DEFAULT,
-        second: None,
-        index: None,
-        contacts: contacts::Config::DEFAULT,
-        peer: None,
-        two_hand: two_hand::Config::DEFAULT,
-        valve_pair: valve_pair::Config::DEFAULT,
-        motion: motion::Config::with_speed_max(speed),
-        stop: stop_time::Config {
-            top: limits,
-            mid_stroke: limits,
-            curve,
-            standstill_band: STANDSTILL_BAND,
-            standstill_hold: STANDSTILL_HOLD,
-            motion_proof: MOTION_PROOF,
-        },
-        run_in: run_in::Config::DEFAULT,
-        trend: stop_trend::Config::default(),
-        top_stop: top_stop::Config {
-            target: CrankAngle::TOP_DEAD_CENTRE,
-            release: angle(315),
-            speed,
-            curve,
-            late_bound: travel(2),
-            early_bound: travel(8),
-            deadband: travel(1),
-        },
-        angles: Angles {
-            take_over: angle(190),
-            mute_end: angle(310),
-            window_before: travel(8),
-            window_after: travel(12),
-            overrun_limit: travel(14),
-        },
-        control_response: Duration::from_millis(20),
-        guards: [None; GUARDS_MAX],
+        ..Schema::zero_pending(motion, stop, top_stop, angles, control_response)
     };
     Settings::try_new(schema).unwrap()
 }

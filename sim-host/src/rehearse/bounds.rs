@@ -2,8 +2,9 @@
 //! the core's own rule, one for each element and direction.
 //!
 //! Speeds are learned apart, and the longest bound of them holds: a slow crank takes its steps
-//! slowly, a fast one locks late. Lock-up is given a quarter of its mean as room at least: it varies with
-//! the flywheel's speed, the air and the lining more than twenty starts in a row can show.
+//! slowly, a fast one locks late. Lock-up is given a quarter of its mean as room at least: it
+//! varies with the flywheel's speed, the air and the lining more than twenty starts in a row can
+//! show.
 
 use crate::bench::MeasuredStop;
 use std::fmt;

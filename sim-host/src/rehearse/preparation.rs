@@ -6,12 +6,10 @@ use crate::rehearse::RehearsalError;
 use crate::units;
 use stopwright_core::angle::CrankAngle;
 use stopwright_core::receiver;
-use stopwright_core::settings::{Angles, GUARDS_MAX, Schema, Settings, Stage};
+use stopwright_core::settings::{Angles, Schema, Settings};
 use stopwright_core::stop_curve::StopCurve;
-use stopwright_core::stop_time::{
-    self, MOTION_PROOF, STANDSTILL_BAND, STANDSTILL_HOLD, StopLimits,
-};
-use stopwright_core::{contacts, motion, run_in, stop_trend, top_stop, two_hand, valve_pair};
+use stopwright_core::stop_time::{self, StopLimits};
+use stopwright_core::{motion, top_stop};
 
 /// Healthy acceleration is clutch torque over inertia; this much more is still not a fault.
 const ACCELERATION_RESERVE: f64 = 1.5;
@@ -40,30 +38,14 @@ pub(super) fn from_data_plate(press: &Press) -> Schema {
         ),
         travel_latch: units::travel(PROVISIONAL_LATCH * press.stop_travel_closed_form_deg(spm)),
     };
+    let stop = stop_time::Config::with_limits(limits, curve_of(press, 0.0));
+    let top_stop = predicted_top_stop(press, press.speed.nominal_spm);
+    let angles = provisional_angles();
+    let motion = motion::Config::with_speed_max(units::speed(OVERSPEED * spm));
+    let control_response = units::duration_ceil(control_response_ms(press));
     Schema {
-        stage: Stage::ZeroPending,
         receiver: receiver_for(press),
-        second: None,
-        index: None,
-        contacts: contacts::Config::DEFAULT,
-        peer: None,
-        two_hand: two_hand::Config::DEFAULT,
-        valve_pair: valve_pair::Config::DEFAULT,
-        motion: motion::Config::with_speed_max(units::speed(OVERSPEED * spm)),
-        stop: stop_time::Config {
-            top: limits,
-            mid_stroke: limits,
-            curve: curve_of(press, 0.0),
-            standstill_band: STANDSTILL_BAND,
-            standstill_hold: STANDSTILL_HOLD,
-            motion_proof: MOTION_PROOF,
-        },
-        run_in: run_in::Config::DEFAULT,
-        trend: stop_trend::Config::default(),
-        top_stop: predicted_top_stop(press, press.speed.nominal_spm),
-        angles: provisional_angles(),
-        control_response: units::duration_ceil(control_response_ms(press)),
-        guards: [None; GUARDS_MAX],
+        ..Schema::zero_pending(motion, stop, top_stop, angles, control_response)
     }
 }
 

@@ -12,11 +12,9 @@ use stopwright_core::safety_distance::{Approach, Distance, Rule};
 use stopwright_core::settings::{Angles, Guard, Schema, Stage};
 use stopwright_core::speed::CrankSpeed;
 use stopwright_core::stop_curve::StopCurve;
-use stopwright_core::stop_time::{
-    self, MOTION_PROOF, STANDSTILL_BAND, STANDSTILL_HOLD, StopLimits,
-};
+use stopwright_core::stop_time::{self, StopLimits};
 use stopwright_core::time::Duration;
-use stopwright_core::{contacts, motion, peer, run_in, stop_trend, top_stop, two_hand, valve_pair};
+use stopwright_core::{motion, peer, run_in, stop_trend, top_stop, valve_pair};
 
 pub(crate) const SPEED_DEG_S: f64 = 360.0;
 /// From coil off until the brake bites; the coil takes another 5 ms.
@@ -56,47 +54,34 @@ pub(crate) fn plain() -> Schema {
         travel_advisory: travel(52),
         travel_latch: travel(60),
     };
+    let stop = stop_time::Config::with_limits(limits, curve);
+    let top_stop = top_stop::Config {
+        target: CrankAngle::TOP_DEAD_CENTRE,
+        release: deg(315),
+        speed,
+        curve,
+        late_bound: travel(2),
+        early_bound: travel(8),
+        deadband: travel(1),
+    };
+    let angles = Angles {
+        take_over: deg(190),
+        mute_end: deg(310),
+        window_before: travel(8),
+        window_after: travel(12),
+        overrun_limit: travel(14),
+    };
+    let motion = motion::Config::with_speed_max(CrankSpeed::from_milli_spm(90_000));
+    let control_response = ms(20);
     Schema {
         stage: Stage::Commissioned,
         receiver: RECEIVER,
-        second: None,
-        index: None,
-        contacts: contacts::Config::DEFAULT,
-        peer: None,
-        two_hand: two_hand::Config::DEFAULT,
         valve_pair: valve_pair::Config::with_off_within(ms(100)),
-        motion: motion::Config::with_speed_max(CrankSpeed::from_milli_spm(90_000)),
-        stop: stop_time::Config {
-            top: limits,
-            mid_stroke: limits,
-            curve,
-            standstill_band: STANDSTILL_BAND,
-            standstill_hold: STANDSTILL_HOLD,
-            motion_proof: MOTION_PROOF,
-        },
         // No stop of the rig is one of a cold brake.
         run_in: run_in::Config {
             warm_up_stops: 0,
             ..run_in::Config::DEFAULT
         },
-        trend: stop_trend::Config::default(),
-        top_stop: top_stop::Config {
-            target: CrankAngle::TOP_DEAD_CENTRE,
-            release: deg(315),
-            speed,
-            curve,
-            late_bound: travel(2),
-            early_bound: travel(8),
-            deadband: travel(1),
-        },
-        angles: Angles {
-            take_over: deg(190),
-            mute_end: deg(310),
-            window_before: travel(8),
-            window_after: travel(12),
-            overrun_limit: travel(14),
-        },
-        control_response: ms(20),
         guards: [
             Some(Guard {
                 rule: Rule::UsStoppingTime,
@@ -108,6 +93,7 @@ pub(crate) fn plain() -> Schema {
             None,
             None,
         ],
+        ..Schema::zero_pending(motion, stop, top_stop, angles, control_response)
     }
 }
 

@@ -3,7 +3,7 @@
 
 use crate::motion::Motion;
 use stopwright_core::angle::{AngleWindow, CrankAngle, CrankTravel};
-use stopwright_core::contacts::{self, Levels, PairKind};
+use stopwright_core::contacts::{Levels, PairKind};
 use stopwright_core::controller::{Inputs, Outputs, Selector, TICK};
 use stopwright_core::job::{AirWindow, CheckedJob, Job, Release};
 use stopwright_core::limit_channels::{self, Channel, Windows};
@@ -12,12 +12,10 @@ use stopwright_core::safety_distance::{Approach, Distance, Rule};
 use stopwright_core::settings::{Angles, Guard, Schema, Settings, Stage};
 use stopwright_core::speed::CrankSpeed;
 use stopwright_core::stop_curve::StopCurve;
-use stopwright_core::stop_time::{
-    self, MOTION_PROOF, STANDSTILL_BAND, STANDSTILL_HOLD, StopLimits,
-};
+use stopwright_core::stop_time::{self, StopLimits};
 use stopwright_core::stroke::{Mode, Stroke};
 use stopwright_core::time::{Duration, Instant};
-use stopwright_core::two_hand::{self, PalmContacts};
+use stopwright_core::two_hand::PalmContacts;
 use stopwright_core::valve_pair::{self, Captured, ElementFeedback};
 use stopwright_core::{motion, receiver, run_in, stop_trend, top_stop};
 
@@ -49,27 +47,32 @@ fn schema() -> Schema {
         travel_advisory: travel(45),
         travel_latch: travel(55),
     };
+    let stop = stop_time::Config::with_limits(limits, curve);
+    let top_stop = top_stop::Config {
+        target: CrankAngle::TOP_DEAD_CENTRE,
+        release: angle(328),
+        speed: SPEED,
+        curve,
+        late_bound: travel(2),
+        early_bound: travel(8),
+        deadband: travel(1),
+    };
+    let angles = Angles {
+        take_over: angle(190),
+        mute_end: angle(310),
+        window_before: travel(8),
+        window_after: travel(12),
+        overrun_limit: travel(14),
+    };
+    let motion = motion::Config::with_speed_max(CrankSpeed::from_milli_spm(66_000));
+    let control_response = Duration::from_millis(20);
     Schema {
         stage: Stage::Commissioned,
         receiver: receiver::Settings {
             is_surveyed: true,
             ..receiver::Settings::DEFAULT
         },
-        second: None,
-        index: None,
-        contacts: contacts::Config::DEFAULT,
-        peer: None,
-        two_hand: two_hand::Config::DEFAULT,
         valve_pair: valve_pair::Config::with_off_within(Duration::from_millis(60)),
-        motion: motion::Config::with_speed_max(CrankSpeed::from_milli_spm(66_000)),
-        stop: stop_time::Config {
-            top: limits,
-            mid_stroke: limits,
-            curve,
-            standstill_band: STANDSTILL_BAND,
-            standstill_hold: STANDSTILL_HOLD,
-            motion_proof: MOTION_PROOF,
-        },
         run_in: run_in::Config {
             warm_up_stops: 1,
             ..run_in::Config::DEFAULT
@@ -81,23 +84,6 @@ fn schema() -> Schema {
             }),
             mid_stroke: None,
         },
-        top_stop: top_stop::Config {
-            target: CrankAngle::TOP_DEAD_CENTRE,
-            release: angle(328),
-            speed: SPEED,
-            curve,
-            late_bound: travel(2),
-            early_bound: travel(8),
-            deadband: travel(1),
-        },
-        angles: Angles {
-            take_over: angle(190),
-            mute_end: angle(310),
-            window_before: travel(8),
-            window_after: travel(12),
-            overrun_limit: travel(14),
-        },
-        control_response: Duration::from_millis(20),
         guards: [
             Some(Guard {
                 rule: Rule::UsStoppingTime,
@@ -109,6 +95,7 @@ fn schema() -> Schema {
             None,
             None,
         ],
+        ..Schema::zero_pending(motion, stop, top_stop, angles, control_response)
     }
 }
 
