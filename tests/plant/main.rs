@@ -2,6 +2,7 @@
 
 mod behaviour;
 mod bench;
+mod closed_forms;
 mod document;
 mod elastic;
 mod odd;

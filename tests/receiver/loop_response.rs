@@ -152,6 +152,24 @@ fn the_lag_behind_an_acceleration_is_that_published() {
     assert!((late * k_a / 48_000.0 - 0.75).abs() < 0.002, "{late}");
 }
 
+/// The design table of measurement (N10): how a braking crank slows at nominal speed, degrees/s²,
+/// and what a loop of 40 Hz lags then, degrees. Presses A, B, C, E, F, G.
+#[test]
+fn a_loop_of_40_hertz_lags_a_braking_crank_as_in_the_table() {
+    for (slows_deg_s2, table_deg) in [
+        (59_588.0, 0.94),
+        (5_975.0, 0.09),
+        (2_216.0, 0.04),
+        (4_436.0, 0.07),
+        (3_347.0, 0.05),
+        (7_264.0, 0.11),
+    ] {
+        let (late, _) = lag(&config(40, 707), slows_deg_s2);
+        // Half a digit, and what the angle's own count and the integer shares add.
+        assert!((late - table_deg).abs() < 0.0055, "{slows_deg_s2}: {late}");
+    }
+}
+
 #[test]
 fn the_bound_on_the_lag_covers_every_loop_and_is_not_wide() {
     for (hertz, damping) in [
