@@ -8,8 +8,9 @@ language. It is no example of a safe controller, and it never drives a real pres
     stopwright run FILE --controller "python3 sim-host/examples/controller.py"
 
 Options: --zero DEG, electrical angle at top dead centre (45); --release DEG, where the top stop is
-commanded (309.7, as commissioned for press B); --die-at DEG, end without a word at that angle of
-the first stroke, for a test.
+commanded (309.7, as commissioned for press B); --channel FROM TO, degrees over which the first limit
+channel is on (none); --die-at DEG, end without a word at that angle of the first stroke, for a
+test.
 """
 
 import argparse
@@ -18,7 +19,7 @@ import os
 import signal
 import sys
 
-VERSION = 1
+VERSION = 2
 SINGLE = 3
 POWER_UP, OFF, WAIT_RELEASE, READY, AWAY = 0, 1, 3, 4, 5
 CLOSING, OPENING, TOP_STOPPING, INTERRUPTED, STOPPING, LATCHED = 7, 8, 9, 10, 16, 18
@@ -109,8 +110,8 @@ def read_wired(reader):
         "drive_at_rest": reader.flag(),
         "clutch_air_ok": reader.flag(),
         "counterbalance_air_ok": reader.flag(),
-        # Auxiliaries, key, valve elements, arm, top stop and reset follow; this one does not use
-        # them.
+        # Auxiliaries, key, valve elements, arm, top stop, reset, read-back of limit channels, index
+        # switch and second resolver follow; this one does not use them.
     }
 
 
@@ -202,6 +203,11 @@ class Controller:
             os.kill(os.getpid(), signal.SIGKILL)
         return self.answer(after_us)
 
+    def channels(self):
+        """One limit channel, by angle alone, while the angle can be trusted."""
+        first, last = self.options.channel or (0, 0)
+        return int(first <= self.angle < last and not self.latched and self.state != POWER_UP)
+
     def answer(self, after_us):
         drive = self.state in (CLOSING, OPENING)
         numbers = varint(len(self.latched)) + bytes(self.latched)
@@ -212,6 +218,7 @@ class Controller:
             + bytes([False, False, self.state, self.mode])
             + numbers
             + b"\x00"
+            + varint(self.channels())
         )
 
 
@@ -230,6 +237,7 @@ def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--zero", type=float, default=45.0)
     parser.add_argument("--release", type=float, default=309.7)
+    parser.add_argument("--channel", type=float, nargs=2)
     parser.add_argument("--die-at", type=float)
     options = parser.parse_args()
     controller = Controller(options)

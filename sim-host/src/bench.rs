@@ -7,6 +7,7 @@
 
 use crate::control::{Control, Lost, silence};
 use crate::index_switch::IndexSwitch;
+use crate::load::Loads;
 use crate::plant::{Event, Mark, Plant, Setup, StopTruth};
 use crate::press::Press;
 use crate::resolver::Resolver;
@@ -14,7 +15,9 @@ use crate::units;
 use std::collections::VecDeque;
 use stopwright_core::angle::CrankAngle;
 use stopwright_core::contacts::Levels;
-use stopwright_core::controller::{Controller, Inputs, Outputs, Selector, Service, ValveDrive};
+use stopwright_core::controller::{
+    Controller, Inputs, Outputs, Selector, Service, ServiceReply, ValveDrive,
+};
 use stopwright_core::fault::FaultSet;
 use stopwright_core::fault_latch::Standing;
 use stopwright_core::job::CheckedJob;
@@ -24,7 +27,7 @@ use stopwright_core::receiver::CrankReading;
 use stopwright_core::settings::Settings;
 use stopwright_core::signal::{CarrierFrame, FRAMES_PER_TICK};
 use stopwright_core::stop_time::StopRecord;
-use stopwright_core::stroke::Mode;
+use stopwright_core::stroke::{Mode, Stroke};
 use stopwright_core::time::{Duration, Instant};
 use stopwright_core::two_hand::{PalmContacts, Station};
 use stopwright_core::valve_pair::{Captured, ELEMENTS, ElementFeedback};
@@ -157,14 +160,31 @@ pub struct Moment<'a> {
     pub inputs: &'a Inputs<'a>,
     /// What it said.
     pub outputs: &'a Outputs,
+    /// Loads of limit channels that are on.
+    pub loads: ChannelSet,
     /// The controller has no supply.
     pub is_unpowered: bool,
+}
+
+/// What there is to break at the press.
+#[derive(Debug)]
+pub struct Equipment<'a> {
+    /// The press.
+    pub plant: &'a mut Plant,
+    /// The resolver and its converter.
+    pub resolver: &'a mut Resolver,
+    /// The second one, where fitted.
+    pub second: Option<&'a mut Resolver>,
+    /// The index switch, where fitted.
+    pub index: Option<&'a mut IndexSwitch>,
+    /// Output stage and loads of the limit channels.
+    pub loads: &'a mut Loads,
 }
 
 /// Stands between press and controller at every tick: breaks things, and watches.
 pub trait Companion: std::fmt::Debug {
     /// Before the press turns on.
-    fn before(&mut self, plant: &mut Plant, resolver: &mut Resolver, now_s: f64) -> Course;
+    fn before(&mut self, equipment: Equipment<'_>) -> Course;
     /// What the controller is about to be given.
     fn between(&mut self, inputs: &mut Inputs<'_>);
     /// What came of it.
@@ -185,6 +205,9 @@ pub struct Bench<C = Controller> {
     second: Option<Resolver>,
     index: Option<IndexSwitch>,
     index_closed: bool,
+    loads: Loads,
+    job: Option<Box<CheckedJob>>,
+    is_job_adopted: bool,
     controller: C,
     lost: Option<Lost>,
     was_unpowered: bool,
@@ -247,6 +270,9 @@ impl<C: Control> Bench<C> {
             second: None,
             index: None,
             index_closed: false,
+            loads: Loads::default(),
+            job: None,
+            is_job_adopted: false,
             controller,
             lost: None,
             was_unpowered: false,
@@ -295,6 +321,17 @@ impl<C: Control> Bench<C> {
     /// Fits an index switch.
     pub fn fit_index_switch(&mut self, switch: IndexSwitch) {
         self.index = Some(switch);
+    }
+
+    /// Gives the limit channels loads.
+    pub fn fit_loads(&mut self, loads: Loads) {
+        self.loads = loads;
+    }
+
+    /// A job that is put in force whenever the controller has come up.
+    pub fn set_job(&mut self, job: CheckedJob) {
+        self.job = Some(Box::new(job));
+        self.is_job_adopted = false;
     }
 
     /// The second resolver, where fitted, to break.
@@ -389,19 +426,37 @@ impl<C: Control> Bench<C> {
         let mut companion = self.companion.take();
         let mut course = Course::default();
         if let Some(companion) = &mut companion {
-            let now_s = self.now_s();
-            course = companion.before(&mut self.plant, &mut self.resolver, now_s);
+            course = companion.before(Equipment {
+                plant: &mut self.plant,
+                resolver: &mut self.resolver,
+                second: self.second.as_mut(),
+                index: self.index.as_mut(),
+                loads: &mut self.loads,
+            });
         }
         self.now_us += course.late_us;
         self.plant.advance_to(self.now_s());
+        let commanded = self
+            .outputs
+            .map_or(ChannelSet::EMPTY, |said| said.limit_channels);
+        self.loads.step(commanded, TICK_US + course.late_us);
         let (events, stops) = (self.events.len(), self.truths.len());
         let sensed = self.sense();
         let request = std::mem::take(&mut self.request);
-        let mut inputs = self.inputs(sensed, &request);
+        let job = self.job.take();
+        let is_job_due = self.is_job_due(&request);
+        let service = match job.as_deref().filter(|_| is_job_due) {
+            Some(job) => Service::AdoptJob(job),
+            None => service(&request),
+        };
+        let mut inputs = self.inputs(sensed, service);
         if let Some(companion) = &mut companion {
             companion.between(&mut inputs);
         }
         let outputs = self.ask(&inputs, course.is_unpowered);
+        if outputs.reply == ServiceReply::Adopted {
+            self.is_job_adopted = is_job_due;
+        }
         if let Some(companion) = &mut companion {
             let stops: Vec<StopTruth> = self.truths.range(stops..).copied().collect();
             companion.after(&Moment {
@@ -412,6 +467,7 @@ impl<C: Control> Bench<C> {
                 stops: &stops,
                 inputs: &inputs,
                 outputs: &outputs,
+                loads: self.loads.on(),
                 is_unpowered: course.is_unpowered,
             });
             // It has seen them; kept, they would grow with the run.
@@ -420,9 +476,18 @@ impl<C: Control> Bench<C> {
         self.companion = companion;
         self.panel.reset = None;
         self.request = request;
+        self.job = job;
         self.act(&outputs);
         self.remember(&outputs);
         self.outputs.insert(outputs)
+    }
+
+    /// Whether the job is to be put in force now: once the controller has come up, and nothing else
+    /// is asked of it.
+    fn is_job_due(&self, request: &Request) -> bool {
+        let is_up = |said: &Outputs| said.stroke != Stroke::PowerUp;
+        let is_free = matches!(request, Request::None);
+        !self.is_job_adopted && is_free && self.outputs.as_ref().is_some_and(is_up)
     }
 
     /// What the controller says; without supply or without a controller, nothing.
@@ -430,6 +495,7 @@ impl<C: Control> Bench<C> {
         let was_unpowered = std::mem::replace(&mut self.was_unpowered, is_unpowered);
         let stored = self.outputs.map_or(FaultSet::EMPTY, |said| said.latched);
         if is_unpowered || self.lost.is_some() {
+            self.is_job_adopted = false;
             // What is latched is stored, and shows again with the supply.
             return Outputs {
                 latched: stored,
@@ -450,7 +516,7 @@ impl<C: Control> Bench<C> {
         })
     }
 
-    fn inputs<'a>(&self, sensed: Sensed, request: &'a Request) -> Inputs<'a> {
+    fn inputs<'a>(&self, sensed: Sensed, service: Service<'a>) -> Inputs<'a> {
         let panel = &self.panel;
         let palm = |pressed| {
             if pressed {
@@ -489,18 +555,11 @@ impl<C: Control> Bench<C> {
             top_stop_pressed: panel.top_stop_pressed,
             reset: panel.reset,
             test_angle: panel.test_angle,
-            limit_read_back: self
-                .outputs
-                .map_or(ChannelSet::EMPTY, |said| said.limit_channels),
+            limit_read_back: self.loads.outputs(),
             peer: None,
             second_clock: None,
             reported: FaultSet::EMPTY,
-            service: match request {
-                Request::None => Service::None,
-                Request::CaptureAngle => Service::CaptureAngle,
-                Request::Adopt(settings) => Service::Adopt(settings),
-                Request::AdoptJob(job) => Service::AdoptJob(job),
-            },
+            service,
         }
     }
 
@@ -582,5 +641,15 @@ impl<C: Control> Bench<C> {
             .filter(|sample| sample.time_s >= from)
             .copied()
             .collect()
+    }
+}
+
+/// A request as the controller sees it.
+fn service(request: &Request) -> Service<'_> {
+    match request {
+        Request::None => Service::None,
+        Request::CaptureAngle => Service::CaptureAngle,
+        Request::Adopt(settings) => Service::Adopt(settings),
+        Request::AdoptJob(job) => Service::AdoptJob(job),
     }
 }

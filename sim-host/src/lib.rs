@@ -10,7 +10,7 @@
 //! | --- | --- |
 //! | 0 words | [`prng`], [`units`], [`toml_check`], [`kinematics`], [`statistics`] |
 //! | 1 press | [`press`], [`stop_curve`], [`distance`] |
-//! | 2 world | [`plant`], [`resolver`], [`index_switch`], [`limits`], [`control`], [`settings_file`] |
+//! | 2 world | [`plant`], [`resolver`], [`index_switch`], [`load`], [`limits`], [`control`], [`settings_file`] |
 //! | 3 bench | [`bench`](mod@bench) |
 //! | 4 operator | [`operator`] |
 //! | 5 record | [`record`] |
@@ -28,6 +28,7 @@ pub mod distance;
 pub mod index_switch;
 pub mod kinematics;
 pub mod limits;
+pub mod load;
 pub mod operator;
 pub mod outcome;
 pub mod plant;

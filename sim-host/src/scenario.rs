@@ -1,7 +1,7 @@
 //! One run of a press written as data: what people do, what breaks, what must hold.
 //!
 //! A scenario file ([`file`](mod@file)) names a press and its commissioned settings, the steps of the
-//! operator ([`act`]), disturbances ([`disturb`]) and expectations ([`expect`]). A run
+//! operator ([`act`]), limit channels ([`limit_channels`]), disturbances ([`disturb`]) and expectations ([`expect`]). A run
 //! ([`run`](mod@run)) plays it on the one bench there is and judges it from plant truth and the
 //! controller's outputs ([`oracle`]), never from inside the controller. Traces ([`trace`]) and
 //! swarms ([`swarm`]) are made of runs.
@@ -13,6 +13,7 @@ mod commissioned;
 pub mod disturb;
 pub mod expect;
 pub mod file;
+pub mod limit_channels;
 mod measure;
 pub mod oracle;
 pub mod protocol;

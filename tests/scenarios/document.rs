@@ -26,10 +26,11 @@ fn kinds() -> String {
         let size = kind.size.map_or("–".to_owned(), |size| {
             format!("`{}` {} to {}", size.key, size.least, size.most)
         });
-        let besides = match (kind.has_which, kind.has_winding) {
-            (true, _) => "`which` 1 or 2",
-            (_, true) => "`winding` sine, cosine or both",
-            _ => "–",
+        let besides = match (kind.one_of, kind.has_winding) {
+            (2, _) => "`which` 1 or 2".to_owned(),
+            (0, true) => "`winding` sine, cosine or both".to_owned(),
+            (0, false) => "–".to_owned(),
+            (most, _) => format!("`which` 1 to {most}"),
         };
         let row = writeln!(
             table,

@@ -1,9 +1,10 @@
-//! Scenarios: the shipped ones hold, mistakes are told with their place, the judge judges, traces
-//! can be read by readers that are not ours, a swarm is the same on any number of threads, and any
+//! Scenarios: the shipped ones hold, mistakes are told with their place, the judge judges, limit
+//! channels and their loads are driven and read back, traces can be read by readers that are not ours, a swarm is the same on any number of threads, and any
 //! controller can be put under them.
 
 mod course;
 mod document;
+mod limit_channels;
 mod mistakes;
 mod oracle;
 mod remote;

@@ -52,7 +52,7 @@ fn contradictions_between_keys_are_told_with_their_places() {
             ("14:1", "without its size; allowed: `percent` from 0 to 200"),
             ("15:1", "`percent`"),
             ("19:1", "a name of its own"),
-            ("20:1", "`which` 1 or 2"),
+            ("20:1", "`which` from 1 to 2"),
             ("21:1", "`ms` from 0 to 1000"),
             ("24:1", "one of the two"),
             ("29:1", "the number 30"),

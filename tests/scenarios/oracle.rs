@@ -4,12 +4,13 @@
 use crate::tampered::played;
 use crate::{shipped, written};
 use std::collections::BTreeSet;
-use stopwright::scenario::Report;
 use stopwright::scenario::expect::Finding;
 use stopwright::scenario::oracle::RULES;
+use stopwright::scenario::{Report, Scenario};
 use stopwright_core::angle::CrankTravel;
 use stopwright_core::controller::{Inputs, Outputs, ServiceReply};
 use stopwright_core::fault::FaultSet;
+use stopwright_core::limit_channels::ChannelSet;
 use stopwright_core::stroke::Stroke;
 
 /// The rule is broken in this run, and the verdict says so.
@@ -186,6 +187,37 @@ fn coils_that_stay_on_are_seen() {
 [expect]\n",
     );
     breaks(&crate::played(&scenario), "off-means-off");
+}
+
+/// The stroke with a load at the first limit channel.
+fn stroke_with_a_load() -> Scenario {
+    let load = "[limit_channels]\n[[limit_channels.channel]]\nfrom_deg = [200]\nto_deg = [300]\n";
+    written(&STROKE.replacen("[[step]]", &format!("{load}[[step]]"), 1))
+}
+
+#[test]
+fn a_load_outside_its_window_is_seen_and_so_is_one_that_stays_away() {
+    let first = ChannelSet::from_bits(1);
+    let report = played(&stroke_with_a_load(), move |tick, _, said| {
+        if (400..420).contains(&tick) {
+            said.limit_channels = first;
+        }
+    });
+    breaks(&report, "load-in-window");
+    let report = played(&stroke_with_a_load(), |_, _, said| {
+        said.limit_channels = ChannelSet::EMPTY;
+    });
+    breaks(&report, "load-in-window");
+    let report = played(&stroke_with_a_load(), |_, _, _| {});
+    assert!(report.breaches.is_empty(), "{:?}", report.breaches);
+}
+
+#[test]
+fn a_channel_that_is_on_without_an_angle_is_seen() {
+    let report = played(&shipped("sine-winding-opens"), |_, _, said| {
+        said.limit_channels = ChannelSet::from_bits(1);
+    });
+    breaks(&report, "channel-needs-angle");
 }
 
 /// Every rule has a run above that breaks it.

@@ -11,10 +11,11 @@ mod kinds;
 pub use kinds::{KINDS, Kind, Size};
 
 use super::when::{Facts, Trigger, When};
-use crate::bench::Course;
-use crate::plant::{Faults, Plant};
+use crate::bench::{Course, Equipment};
+use crate::load::LoadFaults;
+use crate::plant::Faults;
 use crate::prng::{self, Stream};
-use crate::resolver::{Resolver, ResolverFaults};
+use crate::resolver::ResolverFaults;
 use frames::Frames;
 use kinds::Strike;
 use stopwright_core::controller::Inputs;
@@ -41,7 +42,7 @@ pub enum Winding {
 pub struct Detail {
     /// The size, in the unit of the kind.
     pub size: f64,
-    /// Which of two (valve element, channel, hand), 0 or 1.
+    /// Which of two (valve element, contact, hand) or of the limit channels, from 0.
     pub which: usize,
     /// Which winding.
     pub winding: Winding,
@@ -126,12 +127,7 @@ impl Disturbances {
     }
 
     /// Breaks and mends what is due at the beginning of a tick.
-    pub(super) fn before(
-        &mut self,
-        plant: &mut Plant,
-        resolver: &mut Resolver,
-        facts: &Facts,
-    ) -> Course {
+    pub(super) fn before(&mut self, mut equipment: Equipment<'_>, facts: &Facts) -> Course {
         let mut changed = false;
         let mut course = Course::default();
         for it in &mut self.all {
@@ -139,27 +135,36 @@ impl Disturbances {
             changed |= began || it.is_over;
             it.is_over = false;
             match it.plan.kind.strike {
-                Strike::Once(act) if began => act(plant, &it.plan.detail),
+                Strike::Once(act) if began => act(equipment.plant, &it.plan.detail),
                 Strike::LateTick if began => course.late_us += (1e3 * it.plan.detail.size) as u64,
                 Strike::Power => course.is_unpowered |= it.age_s(facts) >= Some(HOLD_UP_S),
                 _ => {}
             }
         }
         if changed {
-            self.renew(plant, resolver);
+            self.renew(&mut equipment);
         }
         course
     }
 
-    fn renew(&self, plant: &mut Plant, resolver: &mut Resolver) {
+    fn renew(&self, equipment: &mut Equipment<'_>) {
+        let Equipment {
+            plant,
+            resolver,
+            loads,
+            ..
+        } = equipment;
+        let mut load_faults = LoadFaults::default();
         let (mut faults, mut resolver_faults) = (self.base.clone(), self.base_resolver.clone());
         for it in self.all.iter().filter(|it| it.since_s.is_some()) {
             match it.plan.kind.strike {
                 Strike::Press(act) => act(&mut faults, &it.plan.detail),
                 Strike::Resolver(act) => act(&mut resolver_faults, &it.plan.detail),
+                Strike::Loads(act) => act(&mut load_faults, &it.plan.detail),
                 _ => {}
             }
         }
+        loads.set_faults(load_faults);
         if &faults != plant.faults() {
             plant.set_faults(faults);
         }

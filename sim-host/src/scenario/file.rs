@@ -4,6 +4,7 @@
 use super::act::{ACTS, Act, MODES, STANDINGS, Step, mode_named, standing_named};
 use super::disturb::{Detail, Disturbance, KINDS, Kind as Broken, Winding};
 use super::expect::{self, Expectations};
+use super::limit_channels::{self, Bank};
 use super::when::{HAPPENINGS, When};
 use super::{commissioned, measure, oracle};
 use crate::plant::{Setup, Start};
@@ -14,6 +15,7 @@ use crate::toml_check::{self, Key, Kind, Places, Problem, Problems};
 use serde::Deserialize;
 use std::path::Path;
 use stopwright_core::fault_latch::Standing;
+use stopwright_core::limit_channels::CHANNELS;
 use stopwright_core::settings::Settings;
 use stopwright_core::stroke::Mode;
 
@@ -45,6 +47,8 @@ pub struct Scenario {
     pub resolver: ResolverSetup,
     /// Settings in force at power-up.
     pub settings: Settings,
+    /// Limit channels and their loads, where there are some.
+    pub limit_channels: Option<Bank>,
     /// Every random draw follows from it, unless the command line names another.
     pub seed: u64,
     /// What the operator does.
@@ -82,6 +86,7 @@ const KEYS: &[Key] = &[
     Key::optional("rest_s", Kind::Number(0.0, 3_600.0)),
     Key::optional("setup", Kind::Table(SETUP_KEYS)),
     Key::optional("settings", Kind::Part(settings_file::KEYS)),
+    Key::optional("limit_channels", Kind::Table(limit_channels::KEYS)),
     Key::required("step", Kind::Tables(200, STEP_KEYS)),
     Key::optional("disturb", Kind::Tables(50, DISTURB_KEYS)),
     Key::table("expect", expect::KEYS),
@@ -123,7 +128,7 @@ const DISTURB_KEYS: &[Key] = &[
     Key::optional("codes", Kind::Number(-1e6, 1e6)),
     Key::optional("count", Kind::Number(-1e6, 1e6)),
     Key::optional("spm", Kind::Number(-1e6, 1e6)),
-    Key::optional("which", Kind::Integer(1, 2)),
+    Key::optional("which", Kind::Integer(1, CHANNELS as i64)),
     Key::optional("winding", Kind::OneOf(&["sine", "cosine", "both"])),
     Key::required("from", WHEN),
     Key::optional("until", WHEN),
@@ -148,6 +153,7 @@ struct File {
     setup: SetupEntry,
     #[serde(default)]
     settings: toml::Table,
+    limit_channels: Option<limit_channels::Entry>,
     step: Vec<StepEntry>,
     #[serde(default)]
     disturb: Vec<DisturbEntry>,
@@ -259,7 +265,11 @@ impl Scenario {
         let resolver = press
             .as_ref()
             .map(|press| resolver(&entry, press, &mut check));
+        let bank = settings
+            .as_ref()
+            .and_then(|settings| bank(&entry, settings, &mut check));
         check_names(&entry, &mut check);
+        check_fitted(&disturbances, bank.as_ref(), &mut check);
         let expect = entry.expect.checked(&|key, found, allowed| {
             places.problem(&format!("expect.{key}"), found, allowed)
         });
@@ -282,6 +292,7 @@ impl Scenario {
             press,
             resolver,
             settings,
+            limit_channels: bank,
             seed: entry.seed.unwrap_or(1),
             steps,
             disturbances,
@@ -361,6 +372,32 @@ fn settings(entry: &File, press: &Press, folder: &Path, check: &mut Check<'_>) -
 
 const SETTINGS_FILE: &str = "a `settings_file` that a rehearsal left behind, or \"provisional\"; \
 built-in presses that can be commissioned bring their own";
+
+fn bank(entry: &File, settings: &Settings, check: &mut Check<'_>) -> Option<Bank> {
+    let place = |key: &str, found: &str, allowed: &dyn std::fmt::Display| {
+        let key = format!("limit_channels.{key}");
+        check.places.problem(&key, found, allowed)
+    };
+    match entry.limit_channels.as_ref()?.checked(settings, &place) {
+        Ok(bank) => Some(bank),
+        Err(problems) => {
+            check.problems.extend(problems);
+            None
+        }
+    }
+}
+
+/// What is not there cannot break.
+fn check_fitted(disturbances: &[Disturbance], bank: Option<&Bank>, check: &mut Check<'_>) {
+    for (index, it) in disturbances.iter().enumerate() {
+        let is_there = bank.is_some_and(|bank| bank.has(it.detail.which));
+        if it.kind.family == "channels" && !is_there {
+            let found = format!("{:?} of a limit channel that is not there", it.kind.word);
+            let allowed = "`which` of a channel in `[limit_channels]`";
+            check.note(&format!("disturb[{index}].what"), found, allowed);
+        }
+    }
+}
 
 fn resolver(entry: &File, press: &Press, check: &mut Check<'_>) -> ResolverSetup {
     let mut setup = ResolverSetup::of_press(press);
@@ -483,12 +520,19 @@ impl DisturbEntry {
             which: self.which.unwrap_or(1) - 1,
             winding: self.winding.unwrap_or_default(),
         };
-        if kind.has_which && self.which.is_none() {
-            check.note(
-                &key("what"),
-                format!("{:?} without `which`", kind.word),
-                "`which` 1 or 2",
-            );
+        if kind.one_of > 0 {
+            let allowed = format!("`which` from 1 to {}", kind.one_of);
+            match self.which {
+                None => check.note(
+                    &key("what"),
+                    format!("{:?} without `which`", kind.word),
+                    allowed,
+                ),
+                Some(which) if which > kind.one_of => {
+                    check.note(&key("which"), format!("the number {which}"), allowed);
+                }
+                Some(_) => {}
+            }
         }
         let has_end = self.until.is_some() || self.for_ms.is_some();
         if self.until.is_some() && self.for_ms.is_some() {

@@ -1,6 +1,7 @@
 //! What a run measured, kept small however long it lasts: of each quantity the first, last, least
 //! and most value.
 
+use super::limit_channels::{Bank, Plan};
 use super::when::{Facts, Happening};
 use crate::bench::Moment;
 use crate::units;
@@ -23,6 +24,9 @@ pub(super) const MEASURES: &[&str] = &[
     "stops",
     "turns",
     "brake-c",
+    "load-on-error-deg",
+    "load-off-error-deg",
+    "load-on-ms",
     "drive-off-ms",
     "travel-deg",
 ];
@@ -45,9 +49,14 @@ enum Noted {
     Stops,
     Turns,
     BrakeC,
+    LoadOnErrorDeg,
+    LoadOffErrorDeg,
+    LoadOnMs,
 }
 
 const FAULTS: usize = 128;
+/// Crank speed above which an edge of a load is measured, strokes per minute.
+const TURNING_SPM: f64 = 1.0;
 
 /// First, last, least and most of a quantity.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -84,6 +93,51 @@ struct Onset {
     drive_off_s: Option<f64>,
 }
 
+/// A load went on or off.
+#[derive(Clone, Copy, Debug)]
+enum Edge {
+    On,
+    /// After so long a time on, s.
+    Off {
+        on_s: f64,
+    },
+}
+
+/// The loads of a bank, and since when each is on.
+#[derive(Clone, Debug)]
+struct Edges {
+    plans: Vec<Plan>,
+    on_since_s: Vec<Option<f64>>,
+}
+
+impl Edges {
+    fn new(bank: &Bank) -> Self {
+        Self {
+            on_since_s: vec![None; bank.plans.len()],
+            plans: bank.plans.clone(),
+        }
+    }
+
+    /// What the load of this plan did in this millisecond.
+    fn take(&mut self, index: usize, moment: &Moment<'_>) -> Option<Edge> {
+        let is_on = moment.loads.contains(self.plans[index].channel);
+        let since_s = &mut self.on_since_s[index];
+        match (*since_s, is_on) {
+            (None, true) => {
+                *since_s = Some(moment.now_s);
+                Some(Edge::On)
+            }
+            (Some(since), false) => {
+                *since_s = None;
+                Some(Edge::Off {
+                    on_s: moment.now_s - since,
+                })
+            }
+            _ => None,
+        }
+    }
+}
+
 /// Everything measured in one run.
 #[derive(Clone, Debug)]
 pub(super) struct Measures {
@@ -95,12 +149,13 @@ pub(super) struct Measures {
     from_deg: Option<f64>,
     /// True stops that the controller has not told of yet: coil off, time, travel.
     untold: Vec<[f64; 3]>,
+    loads: Option<Edges>,
     pub(super) latched: FaultSet,
     pub(super) ever: FaultSet,
 }
 
 impl Measures {
-    pub(super) fn new(disturbances: usize) -> Self {
+    pub(super) fn new(disturbances: usize, bank: Option<&Bank>) -> Self {
         Self {
             tallies: [Tally::default(); MEASURES.len()],
             onsets: vec![None; disturbances + 1],
@@ -108,6 +163,7 @@ impl Measures {
             angle_deg: 0.0,
             from_deg: None,
             untold: Vec::new(),
+            loads: bank.map(Edges::new),
             latched: FaultSet::EMPTY,
             ever: FaultSet::EMPTY,
         }
@@ -142,6 +198,7 @@ impl Measures {
                 ((error + 180.0).rem_euclid(360.0) - 180.0).abs(),
             );
         }
+        self.take_loads(moment, angle_deg);
         self.take_stops(moment);
         self.take_onsets(moment, facts, angle_deg, struck);
         for code in said.latched.iter() {
@@ -151,6 +208,31 @@ impl Measures {
         }
         self.latched = said.latched;
         self.ever = self.ever.union(said.latched);
+    }
+
+    /// How far from its window's edge each load moved, in normal travel.
+    fn take_loads(&mut self, moment: &Moment<'_>, angle_deg: f64) {
+        let Some(mut edges) = self.loads.take() else {
+            return;
+        };
+        let turns = moment.plant.state().speed_rad_s * 30.0 / PI > TURNING_SPM;
+        for index in 0..edges.plans.len() {
+            let Some(edge) = edges.take(index, moment) else {
+                continue;
+            };
+            let plan = &edges.plans[index];
+            if let Edge::Off { on_s } = edge {
+                self.note(Noted::LoadOnMs, 1e3 * on_s);
+            }
+            let (noted, error_deg) = match edge {
+                Edge::On => (Noted::LoadOnErrorDeg, plan.past_beginning_deg(angle_deg)),
+                Edge::Off { .. } => (Noted::LoadOffErrorDeg, plan.past_end_deg(angle_deg)),
+            };
+            if let Some(error_deg) = error_deg.filter(|_| turns) {
+                self.note(noted, error_deg);
+            }
+        }
+        self.loads = Some(edges);
     }
 
     fn take_stops(&mut self, moment: &Moment<'_>) {
@@ -263,6 +345,9 @@ mod tests {
             N::Stops,
             N::Turns,
             N::BrakeC,
+            N::LoadOnErrorDeg,
+            N::LoadOffErrorDeg,
+            N::LoadOnMs,
         ];
         for noted in all {
             let word = MEASURES[noted as usize];

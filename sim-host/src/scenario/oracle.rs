@@ -9,6 +9,7 @@
 //! value here, checked as a whole before they are in force), and an impossible state that nobody
 //! spoke of.
 
+mod loads;
 mod reached;
 mod rules;
 
@@ -17,10 +18,12 @@ pub use reached::{REACHED, Reached};
 pub(super) use rules::WORDS as RULE_WORDS;
 pub use rules::{RULES, Rule};
 
+use super::limit_channels::Bank;
 use crate::bench::Moment;
 use crate::distance::{self, Responses, Site};
 use crate::plant::Mark;
 use crate::units;
+use loads::{LoadJudge, Look};
 use stopwright_core::contacts::{Levels, PairConfig, Reading};
 use stopwright_core::controller::ServiceReply;
 use stopwright_core::fault::{FaultSet, Reaction, ResetRule};
@@ -28,7 +31,7 @@ use stopwright_core::fault_latch::Standing;
 use stopwright_core::receiver::CrankPosition;
 use stopwright_core::settings::{Guard, Schema, Settings};
 use stopwright_core::stop_time::StopKind;
-use stopwright_core::stroke::Mode;
+use stopwright_core::stroke::{Mode, Stroke};
 
 /// What a person does takes the controller this long to act on at most, ms: debounce of a released
 /// hand (5 ms at most by the rulings on settings), a tick, and a tick of doubt.
@@ -138,11 +141,12 @@ pub struct Oracle {
     late_s: Option<(f64, bool)>,
     request: Option<Request>,
     was_safe: bool,
+    loads: Option<LoadJudge>,
 }
 
 impl Oracle {
-    /// A judge who knows the settings that were put in force.
-    pub fn new(settings: &Settings) -> Self {
+    /// A judge who knows the settings and the limit channels that were put in force.
+    pub fn new(settings: &Settings, bank: Option<&Bank>) -> Self {
         Self {
             schema: *settings.get(),
             breaches: Vec::new(),
@@ -165,6 +169,7 @@ impl Oracle {
             late_s: None,
             request: None,
             was_safe: true,
+            loads: bank.map(LoadJudge::new),
         }
     }
 
@@ -194,6 +199,7 @@ impl Oracle {
         self.judge_words(&seen);
         self.judge_stops(&seen);
         self.judge_hand(&seen);
+        self.judge_channels(&seen);
         self.reached |= reached::of(moment, seen.turn_deg, seen.speed_spm);
         self.latched = moment.outputs.latched;
         if self.drive_on && !moment.outputs.valve.is_on {
@@ -454,11 +460,7 @@ impl Oracle {
                     "muted outside the opening stroke",
                 );
             }
-            // A controller that never told an angle is judged by the truth alone.
-            if matches!(
-                said.position,
-                CrankPosition::Untrusted { last: Some(_), .. }
-            ) {
+            if has_lost_angle(said.position) {
                 self.breach(
                     Rule::MutesInOpeningOnly,
                     seen,
@@ -494,6 +496,29 @@ impl Oracle {
                 seen,
                 "settings put in force while the crank turned",
             );
+        }
+    }
+
+    /// Limit channels and their loads.
+    fn judge_channels(&mut self, seen: &Seen<'_>) {
+        let moment = seen.moment;
+        let has_lost_angle = has_lost_angle(moment.outputs.position);
+        let is_on = !moment.outputs.limit_channels.is_empty();
+        if is_on && (has_lost_angle || moment.is_unpowered) {
+            let what = "a limit channel is on without an angle to trust";
+            self.breach(Rule::ChannelNeedsAngle, seen, what);
+        }
+        let Some(judge) = &mut self.loads else { return };
+        let is_up = moment.outputs.stroke != Stroke::PowerUp && !moment.is_unpowered;
+        let wrong = judge.judge(&Look {
+            now_s: moment.now_s,
+            angle_deg: seen.angle_deg,
+            speed_spm: seen.speed_spm,
+            loads: moment.loads,
+            may_know: is_up && !has_lost_angle,
+        });
+        if let Some(what) = wrong {
+            self.breach(Rule::LoadInWindow, seen, what);
         }
     }
 
@@ -626,6 +651,12 @@ impl<'a> Seen<'a> {
 /// on or off can be read.
 fn doubt_deg(seen: &Seen<'_>) -> f64 {
     ANGLE_DOUBT_DEG + 6.0 * seen.speed_spm.abs() * 1e-3
+}
+
+/// It once had an angle and has none now. A controller that never told one is judged by the truth
+/// alone.
+const fn has_lost_angle(position: CrankPosition) -> bool {
+    matches!(position, CrankPosition::Untrusted { last: Some(_), .. })
 }
 
 fn is_two_hand(guard: &Guard) -> bool {

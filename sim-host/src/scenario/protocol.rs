@@ -13,13 +13,14 @@ use stopwright_core::contacts::Levels;
 use stopwright_core::controller::{Inputs, Outputs, ValveDrive};
 use stopwright_core::fault::{FaultCode, FaultSet};
 use stopwright_core::fault_latch::Standing;
+use stopwright_core::limit_channels::ChannelSet;
 use stopwright_core::signal::{FRAMES_PER_TICK, SAMPLES_PER_FRAME};
 use stopwright_core::stroke::{Mode, Purpose, StopReasons, Stroke};
 use stopwright_core::time::Duration;
 use stopwright_core::two_hand::PalmContacts;
 
 /// Version of the protocol.
-pub const VERSION: u8 = 1;
+pub const VERSION: u8 = 2;
 
 /// What the bench asks.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -86,6 +87,14 @@ pub struct Wired {
     pub top_stop_pressed: bool,
     /// Reset: 0 operator, 1 key holder, 2 after recommissioning.
     pub reset: Option<u8>,
+    /// Outputs of the limit channels as they are read back, bit 0 for the first.
+    pub limit_read_back: u16,
+    /// The index switch is closed; open where none is fitted.
+    pub index_closed: bool,
+    /// Converter codes of the second resolver's sine winding; 2048 throughout where none is fitted.
+    pub second_sine: [[u16; SAMPLES_PER_FRAME]; FRAMES_PER_TICK],
+    /// Converter codes of its cosine winding.
+    pub second_cosine: [[u16; SAMPLES_PER_FRAME]; FRAMES_PER_TICK],
 }
 
 /// What a valve element reports.
@@ -134,6 +143,8 @@ pub struct Said {
     pub latched: Vec<u8>,
     /// Numbers of the faults it advises of.
     pub advice: Vec<u8>,
+    /// Limit channels to switch on, bit 0 for the first; the others go off.
+    pub limit_channels: u16,
 }
 
 impl Wired {
@@ -177,6 +188,10 @@ impl Wired {
                 Standing::KeyHolder => 1,
                 Standing::Recommissioned => 2,
             }),
+            limit_read_back: inputs.limit_read_back.to_bits(),
+            index_closed: inputs.index_closed,
+            second_sine: inputs.second_frames.map(|frame| frame.sine),
+            second_cosine: inputs.second_frames.map(|frame| frame.cosine),
         }
     }
 }
@@ -208,6 +223,7 @@ impl Said {
             latched,
             raised: new.fold(FaultSet::EMPTY, FaultSet::with),
             advice: faults(&self.advice)?,
+            limit_channels: ChannelSet::from_bits(self.limit_channels),
             release: CrankAngle::TOP_DEAD_CENTRE,
             ..silence()
         })
@@ -307,6 +323,7 @@ pub fn said(outputs: &Outputs) -> Said {
         mode: mode_number(outputs.mode),
         latched: numbers(outputs.latched),
         advice: numbers(outputs.advice),
+        limit_channels: outputs.limit_channels.to_bits(),
     }
 }
 

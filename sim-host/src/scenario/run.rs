@@ -8,9 +8,10 @@ use super::expect::{Finding, Line, Shown, end_word, line};
 use super::measure::{Measures, Tally};
 use super::oracle::{Oracle, REACHED};
 use super::when::{Facts, Happening, Trigger};
-use crate::bench::{Bench, Companion, Course, Moment};
+use crate::bench::{Bench, Companion, Course, Equipment, Moment};
 use crate::control::Control;
-use crate::plant::{Mark, Plant};
+use crate::load::Loads;
+use crate::plant::Mark;
 use crate::prng;
 use crate::resolver::Resolver;
 use serde::Serialize;
@@ -112,6 +113,10 @@ pub fn run<C: Control>(
     let resolver = Resolver::new(&scenario.resolver, seed, "resolver");
     let mut bench =
         Bench::with_controller(&scenario.press, &scenario.setup, resolver, controller, seed);
+    if let Some(bank) = &scenario.limit_channels {
+        bench.fit_loads(Loads::new(bank.reactions));
+        bench.set_job(bank.job);
+    }
     let stage = Rc::new(RefCell::new(Stage::new(scenario, seed, observer)));
     bench.companion = Some(Box::new(Shared(Rc::clone(&stage))));
     let mut lines = play(scenario, &mut bench, &stage, seed);
@@ -253,6 +258,7 @@ struct Stage {
     hash: Sha256,
     drive_on: bool,
     was_muted: bool,
+    has_channels: bool,
 }
 
 impl Stage {
@@ -261,13 +267,14 @@ impl Stage {
         Self {
             facts: Facts::default(),
             disturbances: Disturbances::new(plans, &scenario.setup.faults, seed),
-            oracle: Oracle::new(&scenario.settings),
-            measures: Measures::new(plans.len()),
+            oracle: Oracle::new(&scenario.settings, scenario.limit_channels.as_ref()),
+            measures: Measures::new(plans.len(), scenario.limit_channels.as_ref()),
             names: plans.iter().map(|it| it.name.clone()).collect(),
             observer,
             hash: Sha256::new(),
             drive_on: false,
             was_muted: false,
+            has_channels: scenario.limit_channels.is_some(),
         }
     }
 
@@ -336,6 +343,11 @@ impl Stage {
         for code in said.raised.iter() {
             self.hash.update([code.number()]);
         }
+        if self.has_channels {
+            self.hash
+                .update(said.limit_channels.to_bits().to_le_bytes());
+            self.hash.update(moment.loads.to_bits().to_le_bytes());
+        }
     }
 }
 
@@ -349,9 +361,9 @@ impl std::fmt::Debug for Shared {
 }
 
 impl Companion for Shared {
-    fn before(&mut self, plant: &mut Plant, resolver: &mut Resolver, _now_s: f64) -> Course {
+    fn before(&mut self, equipment: Equipment<'_>) -> Course {
         let stage = &mut *self.0.borrow_mut();
-        stage.disturbances.before(plant, resolver, &stage.facts)
+        stage.disturbances.before(equipment, &stage.facts)
     }
 
     fn between(&mut self, inputs: &mut Inputs<'_>) {

@@ -2,10 +2,12 @@
 
 use super::frames::FrameFault;
 use super::{Detail, Winding};
+use crate::load::LoadFaults;
 use crate::plant::{Faults, Plant, Sticking};
 use crate::resolver::ResolverFaults;
 use stopwright_core::contacts::{Levels, PairKind};
 use stopwright_core::controller::{Inputs, Selector};
+use stopwright_core::limit_channels::{CHANNELS, ChannelSet};
 use stopwright_core::two_hand::PalmContacts;
 
 /// How a size is given.
@@ -28,8 +30,8 @@ pub struct Kind {
     pub what: &'static str,
     /// Its size, if it has one.
     pub size: Option<Size>,
-    /// It strikes one of two: `which` 1 or 2.
-    pub has_which: bool,
+    /// It strikes one of so many: `which`, from 1; 0 when there is nothing to choose.
+    pub one_of: usize,
     /// It strikes a winding: `winding`.
     pub has_winding: bool,
     /// Its family, for the swarm.
@@ -44,6 +46,7 @@ pub(super) enum Strike {
     Resolver(fn(&mut ResolverFaults, &Detail)),
     Inputs(fn(&mut Inputs<'_>, &Detail)),
     Press(fn(&mut Faults, &Detail)),
+    Loads(fn(&mut LoadFaults, &Detail)),
     /// Once, when it begins.
     Once(fn(&mut Plant, &Detail)),
     LateTick,
@@ -68,7 +71,7 @@ impl Kind {
             word,
             what,
             size: None,
-            has_which: false,
+            one_of: 0,
             has_winding: false,
             family,
             strike,
@@ -99,14 +102,27 @@ impl Kind {
         Self::new("press", word, what, Strike::Press(act))
     }
 
+    const fn loads(
+        word: &'static str,
+        what: &'static str,
+        act: fn(&mut LoadFaults, &Detail),
+    ) -> Self {
+        Self::new("channels", word, what, Strike::Loads(act)).of_a_channel()
+    }
+
     const fn sized(self, key: &'static str, least: f64, most: f64) -> Self {
         let size = Some(Size { key, least, most });
         Self { size, ..self }
     }
 
     const fn one_of_two(self) -> Self {
+        Self { one_of: 2, ..self }
+    }
+
+    const fn of_a_channel(self) -> Self {
         Self {
-            has_which: true,
+            one_of: CHANNELS,
+            family: "channels",
             ..self
         }
     }
@@ -505,6 +521,31 @@ pub const KINDS: &[Kind] = &[
         Strike::Once(|plant, detail| plant.set_speed_spm(detail.size)),
     )
     .sized("spm", 1.0, 2_000.0),
+    Kind::loads(
+        "channel-output-welded",
+        "the output of a limit channel stays on",
+        |faults, detail| faults.welded = with(faults.welded, detail),
+    ),
+    Kind::loads(
+        "channel-output-dead",
+        "the output of a limit channel stays off",
+        |faults, detail| faults.dead = with(faults.dead, detail),
+    ),
+    Kind::input(
+        "channel-read-back-stuck",
+        "the read-back of a limit channel shows on",
+        |inputs, detail| inputs.limit_read_back = with(inputs.limit_read_back, detail),
+    )
+    .of_a_channel(),
+    Kind::input(
+        "channel-read-back-open",
+        "the read-back of a limit channel shows off",
+        |inputs, detail| {
+            let others = inputs.limit_read_back.to_bits() & !channel_bit(detail);
+            inputs.limit_read_back = ChannelSet::from_bits(others);
+        },
+    )
+    .of_a_channel(),
     Kind::new("time", "late-tick", "a tick comes late", Strike::LateTick).sized("ms", 0.0, 1_000.0),
     Kind::new("power", "power-cut", "the supply goes away", Strike::Power),
 ];
@@ -516,6 +557,15 @@ fn channel(levels: &mut Levels, kind: PairKind, detail: &Detail, is_on: bool) {
         0 => levels.first = shown.first,
         _ => levels.second = shown.second,
     }
+}
+
+const fn channel_bit(detail: &Detail) -> u16 {
+    1 << (detail.which % CHANNELS)
+}
+
+/// These channels and the one that is struck.
+const fn with(channels: ChannelSet, detail: &Detail) -> ChannelSet {
+    ChannelSet::from_bits(channels.to_bits() | channel_bit(detail))
 }
 
 fn palm<'a>(inputs: &'a mut Inputs<'_>, detail: &Detail) -> &'a mut PalmContacts {

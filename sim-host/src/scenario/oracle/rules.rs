@@ -31,10 +31,14 @@ pub enum Rule {
     HandComesLater,
     /// Drive off is coils off.
     OffMeansOff,
+    /// Loads of limit channels keep to their windows.
+    LoadInWindow,
+    /// No limit channel without an angle.
+    ChannelNeedsAngle,
 }
 
 /// All rules.
-pub const RULES: [Rule; 14] = [
+pub const RULES: [Rule; 16] = [
     Rule::NoDriveUnderLatch,
     Rule::NoDriveWithoutPermit,
     Rule::HandsHoldTheSlide,
@@ -49,6 +53,8 @@ pub const RULES: [Rule; 14] = [
     Rule::SettingsAtRest,
     Rule::HandComesLater,
     Rule::OffMeansOff,
+    Rule::LoadInWindow,
+    Rule::ChannelNeedsAngle,
 ];
 
 /// Words of [`RULES`], in their order, for a file.
@@ -67,6 +73,8 @@ pub(in crate::scenario) const WORDS: &[&str] = &[
     "settings-at-rest",
     "hand-comes-later",
     "off-means-off",
+    "load-in-window",
+    "channel-needs-angle",
 ];
 
 impl Rule {
@@ -117,6 +125,12 @@ impl Rule {
                 "a hand that lets go or reaches in while the slide closes finds it at rest, by the distance as installed"
             }
             Self::OffMeansOff => "with the drive off both coils never carry current",
+            Self::LoadInWindow => {
+                "the load of a limit channel is on inside its windows of true crank angle and off outside"
+            }
+            Self::ChannelNeedsAngle => {
+                "no limit channel is on without supply or without an angle to trust"
+            }
         }
     }
 }

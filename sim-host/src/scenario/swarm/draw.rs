@@ -51,6 +51,7 @@ pub fn draw(seed: u64, index: u64) -> Scenario {
         press: press.clone(),
         setup,
         settings: *settings,
+        limit_channels: None,
         seed: super::seed_of(seed, index),
         steps,
         expect: Expectations {
@@ -136,7 +137,7 @@ fn disturbance(stream: &mut Stream, kinds: &[&'static Kind], number: u32) -> Dis
         kind,
         detail: Detail {
             size,
-            which: stream.random_range(0..2),
+            which: stream.random_range(0..kind.one_of.max(2)),
             winding: winding[stream.random_range(0..winding.len())],
         },
         from,

@@ -152,6 +152,21 @@ pub const SIGNALS: &[Signal] = &[
     Signal::real("compensation_deg", "what the compensation adds", |m| {
         units::travel_deg(m.outputs.compensation)
     }),
+    Signal::word(
+        "limit_channels",
+        "limit channels that are on, by bit",
+        |m| f64::from(m.outputs.limit_channels.to_bits()),
+    ),
+    Signal::word(
+        "limit_read_back",
+        "limit channels as the controller reads them back, by bit",
+        |m| f64::from(m.inputs.limit_read_back.to_bits()),
+    ),
+    Signal::word(
+        "loads",
+        "loads of limit channels that are on, by bit",
+        |m| f64::from(m.loads.to_bits()),
+    ),
     Signal::word("faults", "how many faults are latched", |m| {
         m.outputs.latched.iter().count() as f64
     }),
