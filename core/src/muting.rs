@@ -1,13 +1,19 @@
-//! Muting of presence sensing: computed each tick from state, direction, angle and trust; never a
-//! remembered bit. Only the opening stroke may be muted (OSHA 1910.217(c)(3)(iii)(d)).
+//! Muting of presence sensing: computed each tick from state, direction, angle, trust and index; never
+//! a remembered bit. Only the opening stroke may be muted (OSHA 1910.217(c)(3)(iii)(d)).
 
 use crate::angle::{AngleWindow, CrankAngle};
 use crate::receiver::CrankReading;
 use crate::speed::CrankSpeed;
 use crate::stroke::{Purpose, Stroke};
 
-/// Whether presence sensing is muted now. `mute_end` is the last muted angle.
-pub fn is_muted(state: Stroke, reading: Option<&CrankReading>, mute_end: CrankAngle) -> bool {
+/// Whether presence sensing is muted now. `is_proven` says that whatever is fitted beside the resolver
+/// has proven the angle; `mute_end` is the last muted angle.
+pub fn is_muted(
+    state: Stroke,
+    reading: Option<&CrankReading>,
+    is_proven: bool,
+    mute_end: CrankAngle,
+) -> bool {
     let opening = AngleWindow {
         from: CrankAngle::BOTTOM_DEAD_CENTRE,
         to: mute_end,
@@ -40,5 +46,5 @@ pub fn is_muted(state: Stroke, reading: Option<&CrankReading>, mute_end: CrankAn
         | Stroke::EmergencyStopped
         | Stroke::FaultLatched => false,
     };
-    state_allows && in_opening
+    state_allows && in_opening && is_proven
 }

@@ -102,6 +102,34 @@ fn a_small_slip_asks_for_a_top_stop_only() {
     assert!(faults.is_empty(), "within the tolerance: {faults:?}");
 }
 
+#[test]
+fn the_index_proves_the_angle_from_its_first_edge_on_and_not_before() {
+    let config = IndexConfig::try_new(SETTINGS).expect("index settings");
+    let mut bench = Bench::new(CONFIG, NOISY);
+    let mut watch = IndexWatch::new();
+    let crank = |t: f64| 510.0 * t;
+    bench.acquire(crank);
+    // Whether the angle is proven, and nothing contradicts, when the crank comes past `wanted_deg`
+    // with the switch `early_deg` early.
+    let mut at = |wanted_deg: f64, early_deg: f64| loop {
+        let tick = bench.tick(crank);
+        let at_deg = crank(tick.t).rem_euclid(360.0);
+        let is_closed = (250.0..=280.0).contains(&(at_deg + early_deg));
+        let faults = watch.step(&config, is_closed, &tick.position);
+        if (wanted_deg..wanted_deg + 2.0).contains(&at_deg) {
+            let is_contradicted = faults.contains(FaultCode::IndexContradicts);
+            return (watch.is_proven(), !is_contradicted);
+        }
+    };
+    assert_eq!(at(240.0, 0.0), (false, true), "no edge yet");
+    assert_eq!(at(255.0, 0.0), (true, true), "an edge at its place");
+    assert_eq!(at(240.0, 0.0), (true, true), "nearly a turn later");
+    assert_eq!(at(270.0, 20.0), (false, false), "left too early");
+    assert_eq!(at(290.0, 20.0), (false, true), "agrees, and proves nothing");
+    assert_eq!(at(240.0, 0.0), (false, true), "no edge since");
+    assert_eq!(at(255.0, 0.0), (true, true), "proven anew");
+}
+
 /// An angle that stands within the tolerance of an edge agrees with either state: there the
 /// supervision of motion alone shows a broken coupling.
 #[test]

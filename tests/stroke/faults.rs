@@ -2,6 +2,7 @@
 
 mod cases;
 mod found;
+mod muted;
 mod rig;
 mod settings;
 

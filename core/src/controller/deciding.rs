@@ -37,10 +37,10 @@ impl Controller {
     }
 
     pub(super) fn is_muted(&self, reading: Option<&CrankReading>) -> bool {
-        let corroborated = reading.filter(|_| self.sensing.is_corroborated());
         muting::is_muted(
             self.stroke,
-            corroborated,
+            reading,
+            self.sensing.is_proven(),
             self.settings.get().angles.mute_end,
         )
     }

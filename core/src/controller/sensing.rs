@@ -43,6 +43,8 @@ pub(super) struct Sensing {
     /// The receivers have begun anew, so long ago, and have not settled yet.
     settling: Option<Duration>,
     is_corroborated: bool,
+    /// The index switch, where fitted, has proven the angle.
+    is_indexed: bool,
     capture: Option<Capture>,
 }
 
@@ -66,6 +68,7 @@ impl Sensing {
             settled_for: Duration::ZERO,
             settling: Some(Duration::ZERO),
             is_corroborated: false,
+            is_indexed: false,
             capture: None,
         }
     }
@@ -99,14 +102,16 @@ impl Sensing {
             let seen = self.index.step(index, inputs.index_closed, &position);
             faults = faults.union(seen);
         }
+        self.is_indexed = settings.index().is_none() || self.index.is_proven();
         self.is_corroborated = all_trusted && faults.intersection(CONTRADICTIONS).is_empty();
         self.settle(all_trusted);
         (position, self.counted(faults))
     }
 
-    /// Whether whatever is fitted beside the first resolver says the same.
-    pub(super) const fn is_corroborated(&self) -> bool {
-        self.is_corroborated
+    /// Whether muting may rest on the position: whatever is fitted beside the first resolver says the
+    /// same, and the index has shown it.
+    pub(super) const fn is_proven(&self) -> bool {
+        self.is_corroborated && self.is_indexed
     }
 
     /// Whether a start may rest on the position.

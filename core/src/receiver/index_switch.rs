@@ -7,6 +7,10 @@
 //! within a turn and mostly at the next edge. How far its edges scatter tells the play of the
 //! drive.
 //!
+//! That nothing contradicts is no proof yet: outside its arc the switch is open wherever the crank
+//! may be. The angle is proven from the first edge that passes at its place on, until a
+//! contradiction, and anew after every loss of trust.
+//!
 //! It judges nothing while the angle is untrusted.
 
 use super::{CrankPosition, CrankReading};
@@ -135,6 +139,8 @@ pub struct IndexWatch {
     before: Option<(bool, CrankReading)>,
     /// The latest edge made its kind scatter too widely: it stands until the next edge.
     wanders: bool,
+    /// An edge has passed at its place, and nothing has contradicted it since.
+    is_proven: bool,
     closing: Scatter,
     opening: Scatter,
 }
@@ -159,6 +165,7 @@ impl IndexWatch {
         Self {
             before: None,
             wanders: false,
+            is_proven: false,
             closing: NONE,
             opening: NONE,
         }
@@ -173,13 +180,13 @@ impl IndexWatch {
     ) -> FaultSet {
         let Some(reading) = position.trusted() else {
             self.before = None;
+            self.is_proven = false;
             return FaultSet::EMPTY;
         };
-        if let Some(wanders) = self.edge(config, is_closed, reading) {
-            self.wanders = wanders;
-        }
+        self.edge(config, is_closed, reading);
         self.before = Some((is_closed, *reading));
         let contradiction = config.contradiction_of(is_closed, reading);
+        self.is_proven &= contradiction <= config.tolerance;
         FaultSet::EMPTY
             .with_if(FaultCode::IndexWanders, self.wanders)
             .with_if(
@@ -192,18 +199,19 @@ impl IndexWatch {
             )
     }
 
-    /// Whether an edge passed in normal travel between the last tick and this one has made the
-    /// scatter of its kind too wide; none when no edge was passed.
-    fn edge(
-        &mut self,
-        config: &IndexConfig,
-        is_closed: bool,
-        reading: &CrankReading,
-    ) -> Option<bool> {
-        let (was_closed, before) = self.before?;
+    /// Whether the latest edges say that the angle is the crank's.
+    pub const fn is_proven(&self) -> bool {
+        self.is_proven
+    }
+
+    /// Takes an edge passed in normal travel between the last tick and this one, if one was.
+    fn edge(&mut self, config: &IndexConfig, is_closed: bool, reading: &CrankReading) {
+        let Some((was_closed, before)) = self.before else {
+            return;
+        };
         let travel = reading.angle().offset_from(before.angle()).as_counts();
         if was_closed == is_closed || travel <= 0 {
-            return None;
+            return;
         }
         let (scatter, place) = if is_closed {
             (&mut self.closing, config.closed.from)
@@ -218,7 +226,8 @@ impl IndexWatch {
             .as_counts()
             .saturating_sub(travel / 2);
         let unknown = travel.saturating_add(lag.as_counts());
-        Some(scatter.add(middle) > config.wander.saturating_add(unknown))
+        self.wanders = scatter.add(middle) > config.wander.saturating_add(unknown);
+        self.is_proven = middle.abs() <= config.tolerance.saturating_add(unknown);
     }
 }
 

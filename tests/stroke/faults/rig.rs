@@ -358,6 +358,18 @@ impl Rig {
         }
     }
 
+    /// Finishes a stroke that was cut short while opening.
+    pub(crate) fn inch_to_top(&mut self) {
+        self.inputs.selector = Selector::at(Mode::Inch);
+        self.until("to be ready to inch", |outputs| {
+            outputs.stroke == Stroke::ReadyAwayFromTop
+        });
+        self.press_both();
+        self.until("the slide to move", |outputs| outputs.valve.is_on);
+        self.until("the slide to rest", |outputs| outputs.stroke.is_standing());
+        self.select(Mode::Single);
+    }
+
     /// A whole single stroke.
     pub(crate) fn stroke(&mut self) {
         self.stroke_to(250.0);

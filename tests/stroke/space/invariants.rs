@@ -24,6 +24,7 @@ pub(crate) const MUTE_ARC: &str = "muted in the opening part of the stroke only"
 pub(crate) const MUTE_STATE: &str = "muted in production strokes only";
 pub(crate) const MUTE_REVERSE: &str = "never muted in reverse";
 pub(crate) const MUTE_TRUST: &str = "never muted on an untrusted angle";
+pub(crate) const MUTE_INDEX: &str = "never muted on an angle that the index has not proven";
 pub(crate) const STOP: &str = "a stop neither starts over nor changes its class";
 pub(crate) const RESET: &str =
     "a latch is cleared by a reset alone, of the right standing, with its cause gone";
@@ -31,7 +32,7 @@ pub(crate) const SHOWN: &str = "a press that stands with a fault latched says so
 pub(crate) const EMERGENCY: &str = "an emergency stop is left by a reset alone";
 pub(crate) const DEAD_END: &str = "no state is a dead end short of power-off";
 
-const TICKS: [Invariant; 14] = [
+const TICKS: [Invariant; 15] = [
     (PERMIT, |tick| !drives(tick.after) || tick.permit.run),
     (LATCH, |tick| {
         let stops_at_once = |code: FaultCode| code.reaction() >= Reaction::ImmediateStop;
@@ -74,6 +75,9 @@ const TICKS: [Invariant; 14] = [
     }),
     (MUTE_TRUST, |tick| {
         !tick.is_muted || !tick.after.bad.has(Condition::Angle)
+    }),
+    (MUTE_INDEX, |tick| {
+        !tick.is_muted || !tick.after.bad.has(Condition::Index)
     }),
     (STOP, |tick| match (class(tick.before), class(tick.after)) {
         (Some((before, old)), Some((after, new))) => before == after && new.has(old),
@@ -155,7 +159,7 @@ fn kept<const PLACE: usize>(_: &Press, state: &State) -> bool {
 
 const KEPT: [Judgement; TICKS.len()] = [
     kept::<0>, kept::<1>, kept::<2>, kept::<3>, kept::<4>, kept::<5>, kept::<6>, kept::<7>,
-    kept::<8>, kept::<9>, kept::<10>, kept::<11>, kept::<12>, kept::<13>,
+    kept::<8>, kept::<9>, kept::<10>, kept::<11>, kept::<12>, kept::<13>, kept::<14>,
 ];
 
 /// Met somewhere in the walk: every kind of state, and the cases an invariant speaks of.

@@ -15,8 +15,16 @@ pub(crate) const MUTE_END: CrankAngle = CrankAngle::from_millidegrees(300_000);
 /// A state, an event and its circumstances to the next state.
 pub(crate) type Step = fn(Stroke, Event, &Circumstances) -> Stroke;
 
-/// State and reading, and whether the reading is trusted, to muting.
-pub(crate) type Mute = fn(Stroke, &CrankReading, bool) -> bool;
+/// How far the angle may be believed.
+#[derive(Clone, Copy)]
+pub(crate) struct Belief {
+    pub(crate) is_trusted: bool,
+    /// The index has proven it.
+    pub(crate) is_proven: bool,
+}
+
+/// State and reading, and how far the reading may be believed, to muting.
+pub(crate) type Mute = fn(Stroke, &CrankReading, Belief) -> bool;
 
 /// Latched faults, who asks, and what is still present, to what stays latched.
 pub(crate) type Reset = fn(FaultSet, Standing, FaultSet) -> FaultSet;
@@ -34,8 +42,9 @@ impl Logic {
     /// The core as it is.
     pub(crate) const CORE: Self = Self {
         step: |stroke, event, now| stroke.step(event, now),
-        mute: |stroke, reading, is_trusted| {
-            muting::is_muted(stroke, Some(reading).filter(|_| is_trusted), MUTE_END)
+        mute: |stroke, reading, belief| {
+            let reading = Some(reading).filter(|_| belief.is_trusted);
+            muting::is_muted(stroke, reading, belief.is_proven, MUTE_END)
         },
         reset,
         power_up: |stored| latch_of(stored).latched(),

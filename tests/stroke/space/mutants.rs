@@ -1,10 +1,10 @@
 //! The logic with one guard taken away.
 
 use super::invariants::{
-    ACTUATION, CURTAIN, DEAD_END, EMERGENCY, LATCH, MUTE_ARC, MUTE_REVERSE, MUTE_STATE, MUTE_TRUST,
-    ONE_STROKE, PERMIT, RELEASE, RESET, SHOWN, STOP,
+    ACTUATION, CURTAIN, DEAD_END, EMERGENCY, LATCH, MUTE_ARC, MUTE_INDEX, MUTE_REVERSE, MUTE_STATE,
+    MUTE_TRUST, ONE_STROKE, PERMIT, RELEASE, RESET, SHOWN, STOP,
 };
-use super::logic::{Logic, MUTE_END, Step};
+use super::logic::{Belief, Logic, MUTE_END, Step};
 use super::press::{FAULTS, Press};
 use stopwright_core::angle::{AngleWindow, CrankAngle};
 use stopwright_core::fault::FaultSet;
@@ -48,7 +48,7 @@ const SINGLE: &[Mode] = &[Mode::Off, Mode::Single];
 const CONTINUOUS: &[Mode] = &[Mode::Off, Mode::Continuous];
 const INCH: &[Mode] = &[Mode::Off, Mode::Inch];
 
-pub(crate) const MUTANTS: [Mutant; 22] = [
+pub(crate) const MUTANTS: [Mutant; 23] = [
     Mutant {
         what: "a lost permissive does not stop",
         breaks: PERMIT,
@@ -148,7 +148,9 @@ pub(crate) const MUTANTS: [Mutant; 22] = [
         breaks: MUTE_ARC,
         modes: CONTINUOUS,
         logic: Logic {
-            mute: |stroke, reading, is_trusted| is_trusted && is_forward(reading) && mutes(stroke),
+            mute: |stroke, reading, belief| {
+                is_believed(belief) && is_forward(reading) && mutes(stroke)
+            },
             ..Logic::CORE
         },
     },
@@ -157,7 +159,9 @@ pub(crate) const MUTANTS: [Mutant; 22] = [
         breaks: MUTE_STATE,
         modes: INCH,
         logic: Logic {
-            mute: |_, reading, is_trusted| is_trusted && is_forward(reading) && is_opening(reading),
+            mute: |_, reading, belief| {
+                is_believed(belief) && is_forward(reading) && is_opening(reading)
+            },
             ..Logic::CORE
         },
     },
@@ -166,7 +170,9 @@ pub(crate) const MUTANTS: [Mutant; 22] = [
         breaks: MUTE_REVERSE,
         modes: CONTINUOUS,
         logic: Logic {
-            mute: |stroke, reading, is_trusted| is_trusted && is_opening(reading) && mutes(stroke),
+            mute: |stroke, reading, belief| {
+                is_believed(belief) && is_opening(reading) && mutes(stroke)
+            },
             ..Logic::CORE
         },
     },
@@ -175,7 +181,21 @@ pub(crate) const MUTANTS: [Mutant; 22] = [
         breaks: MUTE_TRUST,
         modes: SINGLE,
         logic: Logic {
-            mute: |stroke, reading, _| muting::is_muted(stroke, Some(reading), MUTE_END),
+            mute: |stroke, reading, belief| {
+                muting::is_muted(stroke, Some(reading), belief.is_proven, MUTE_END)
+            },
+            ..Logic::CORE
+        },
+    },
+    Mutant {
+        what: "muting takes an angle that the index has not proven",
+        breaks: MUTE_INDEX,
+        modes: SINGLE,
+        logic: Logic {
+            mute: |stroke, reading, belief| {
+                let reading = Some(reading).filter(|_| belief.is_trusted);
+                muting::is_muted(stroke, reading, true, MUTE_END)
+            },
             ..Logic::CORE
         },
     },
@@ -259,6 +279,10 @@ pub(crate) const MUTANTS: [Mutant; 22] = [
     },
 ];
 
+fn is_believed(belief: Belief) -> bool {
+    belief.is_trusted && belief.is_proven
+}
+
 fn is_forward(reading: &CrankReading) -> bool {
     reading.speed() >= CrankSpeed::ZERO
 }
@@ -274,5 +298,5 @@ fn is_opening(reading: &CrankReading) -> bool {
 /// The states that the core mutes in, wherever the crank is.
 fn mutes(stroke: Stroke) -> bool {
     let opening = super::readings::reading(super::press::Sector::Opening, false);
-    muting::is_muted(stroke, Some(opening), MUTE_END)
+    muting::is_muted(stroke, Some(opening), true, MUTE_END)
 }

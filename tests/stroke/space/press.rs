@@ -1,5 +1,5 @@
 //! A press reduced to what the stroke logic can tell apart: a crank of five sectors, hands, a
-//! selector, five conditions that permit, and a latch with one fault of each class that the stroke
+//! selector, six conditions, and a latch with one fault of each class that the stroke
 //! tells apart. Whatever people, machine and faults may do is an action; each is one tick, taken in
 //! the order of the controller's own.
 //!
@@ -10,7 +10,7 @@
 //! ```
 
 use super::invariants::{self, Broken};
-use super::logic::Logic;
+use super::logic::{Belief, Logic};
 use super::readings::reading;
 use crate::all::MODES;
 use stateright::{Model, Property};
@@ -79,15 +79,18 @@ pub(crate) enum Condition {
     Auxiliaries,
     /// The crank angle is not trusted.
     Angle,
+    /// The index has not proven the angle, as before its first edge.
+    Index,
 }
 
 impl Condition {
-    const ALL: [Self; 5] = [
+    const ALL: [Self; 6] = [
         Self::Presence,
         Self::Emergency,
         Self::Means,
         Self::Auxiliaries,
         Self::Angle,
+        Self::Index,
     ];
 }
 
@@ -196,7 +199,7 @@ impl Press {
     pub(crate) const WHOLE: Self = Self {
         logic: Logic::CORE,
         modes: &MODES,
-        bad_max: 5,
+        bad_max: 6,
         faults: &FAULTS,
     };
 
@@ -273,7 +276,11 @@ impl Press {
 
     fn mutes(&self, state: &State) -> bool {
         let reading = reading(state.sector, state.is_reverse);
-        (self.logic.mute)(state.stroke, reading, !state.bad.has(Condition::Angle))
+        let belief = Belief {
+            is_trusted: !state.bad.has(Condition::Angle),
+            is_proven: !state.bad.has(Condition::Index),
+        };
+        (self.logic.mute)(state.stroke, reading, belief)
     }
 
     /// Whether one and the same procedure gets the press out of this state. One that moves is made
@@ -296,7 +303,7 @@ impl Press {
 }
 
 /// Every condition bad, hands on, self-test, reset, selector, two ticks to be ready, and to press.
-const RECOVERY_TICKS: usize = 12;
+const RECOVERY_TICKS: usize = 13;
 
 /// The next step for a press that stands.
 fn recovery(state: &State) -> Action {
