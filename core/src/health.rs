@@ -299,6 +299,11 @@ pub fn end_of_tick(
 /// Watches that the settings in force are still those that were adopted: one section of them a tick,
 /// its digest against that of the adoption. What the tick decides by is not only the schema but what
 /// was made of it once for the receivers and the index switch; that is watched as well.
+///
+/// A start asks for no look at everything of its own. Every section has been looked at in the
+/// [`SECTIONS`] ticks before it, since the watch never rests, and a bit can turn over as well in the
+/// tick after the start: what bounds the harm is that whatever turns over at whatever moment is
+/// found within as many ticks, and takes the valve away.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SettingsWatch {
@@ -327,14 +332,6 @@ impl SettingsWatch {
         let section = self.next;
         self.next = section.wrapping_add(1).wrapping_rem(SECTIONS);
         self.check(settings, section)
-    }
-
-    /// Looks at everything, as before a start.
-    ///
-    /// # Errors
-    /// [`Damaged`] when something is not what was adopted.
-    pub fn check_all(&self, settings: &Settings) -> Result<(), Damaged> {
-        (0..SECTIONS).try_for_each(|section| self.check(settings, section))
     }
 
     fn check(&self, settings: &Settings, section: usize) -> Result<(), Damaged> {

@@ -249,7 +249,6 @@ fn settings_that_change_in_memory_are_found_within_as_many_ticks_as_sections() {
             .collect();
         let expected: Vec<usize> = [section].into_iter().chain(made_of(section)).collect();
         assert_eq!(found, expected);
-        assert_eq!(watch.check_all(&damaged), Err(Damaged));
     }
 }
 
