@@ -8,6 +8,7 @@ mod identity;
 mod inputs;
 mod journal;
 mod peer;
+mod power_up;
 mod schema;
 mod store;
 mod trend;
