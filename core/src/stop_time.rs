@@ -427,7 +427,9 @@ impl Running {
     }
 
     /// The limit is judged while the stop runs: travel at once, time by travel made past it. A
-    /// crank that is past a limit and still has its speed is not braking at all.
+    /// crank that is past a limit and still has its speed is not braking at all. Its speed is the mean
+    /// over a window, as it was half the window ago: one that slows counts as a little faster than it
+    /// is, and the second means come rather too early than too late.
     fn judge_live(&mut self, config: &Config, speed: Option<CrankSpeed>, now: Instant) -> FaultSet {
         let Some(off) = &self.coil_off else {
             return FaultSet::EMPTY;
