@@ -185,9 +185,13 @@ impl Controller {
         self.state_age = self.state_age.saturating_add(TICK);
         let (latched, is_driven) = (self.latch.latched(), self.valve.is_driven());
         let was_impossible = self.break_off_the_impossible();
-        let own = self
-            .own_health
-            .step(inputs, &self.settings, latched, is_driven);
+        let own = self.own_health.step(
+            inputs,
+            &self.settings,
+            self.job.as_ref(),
+            latched,
+            is_driven,
+        );
         flow.pass(Checkpoint::Sense);
 
         let (position, located) = self.sensing.step(&self.settings, inputs);

@@ -303,8 +303,8 @@ fault_table! {
         "The other channel has latched a fault and lets the stroke end.",
         "Both rest at the top together.",
         "The other channel's latch: that is where the cause is.";
-    MemoryDamaged = 98, SecondMeans, Recommissioning, "1 tick; settings 19 ticks", "memory damaged",
-        "A critical word and its inverse differ, or the settings are no longer those that were adopted.",
+    MemoryDamaged = 98, SecondMeans, Recommissioning, "1 tick; settings 19 ticks, limit channels 17", "memory damaged",
+        "A critical word and its inverse differ, or the settings or the limit channels of the job are no longer those that were adopted.",
         "What the controller decides by is no longer what was checked.",
         "Do not restart; replace the unit.";
     JournalGap = 99, ImmediateStop, KeyHolder, "at power-up", "journal incomplete",

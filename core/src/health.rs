@@ -11,6 +11,7 @@
 
 use crate::angle::CrankAngle;
 use crate::digest::digest;
+use crate::limit_channels;
 use crate::settings::{Schema, Settings};
 use crate::speed::CrankSpeed;
 use crate::time::{Duration, Instant};
@@ -306,10 +307,7 @@ pub fn end_of_tick(
 /// found within as many ticks, and takes the valve away.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub struct SettingsWatch {
-    sums: [u32; SECTIONS],
-    next: usize,
-}
+pub struct SettingsWatch(Rounds<SECTIONS>);
 
 /// Sections of the settings; all have been looked at after this many ticks.
 pub const SECTIONS: usize = 19;
@@ -317,11 +315,7 @@ pub const SECTIONS: usize = 19;
 impl SettingsWatch {
     /// Watches `settings`, which have just been checked.
     pub fn new(settings: &Settings) -> Self {
-        let mut sums = [0; SECTIONS];
-        for (section, sum) in sums.iter_mut().enumerate() {
-            *sum = section_digest(settings, section);
-        }
-        Self { sums, next: 0 }
+        Self(Rounds::new(|section| section_digest(settings, section)))
     }
 
     /// Looks at the next section.
@@ -329,13 +323,55 @@ impl SettingsWatch {
     /// # Errors
     /// [`Damaged`] when it is not what was adopted.
     pub fn step(&mut self, settings: &Settings) -> Result<(), Damaged> {
-        let section = self.next;
-        self.next = section.wrapping_add(1).wrapping_rem(SECTIONS);
-        self.check(settings, section)
+        self.0.step(|section| section_digest(settings, section))
+    }
+}
+
+/// Watches that the limit channels are still those of the job that was adopted: one channel a tick, and
+/// in a tick of its own what all of them share.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct LimitChannelsWatch(Rounds<{ limit_channels::PARTS }>);
+
+impl LimitChannelsWatch {
+    /// Watches a bank that was just adopted.
+    pub fn new(bank: &limit_channels::Config) -> Self {
+        Self(Rounds::new(|part| digest(&bank.part(part))))
     }
 
-    fn check(&self, settings: &Settings, section: usize) -> Result<(), Damaged> {
-        if self.sums.get(section) == Some(&section_digest(settings, section)) {
+    /// Looks at the next part.
+    ///
+    /// # Errors
+    /// [`Damaged`] when it is not what was adopted.
+    pub fn step(&mut self, bank: &limit_channels::Config) -> Result<(), Damaged> {
+        self.0.step(|part| digest(&bank.part(part)))
+    }
+}
+
+/// The digests of so many parts, looked at in turn.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+struct Rounds<const PARTS: usize> {
+    sums: [u32; PARTS],
+    next: usize,
+}
+
+impl<const PARTS: usize> Rounds<PARTS> {
+    fn new(digest_of: impl Fn(usize) -> u32) -> Self {
+        let mut sums = [0; PARTS];
+        for (part, sum) in sums.iter_mut().enumerate() {
+            *sum = digest_of(part);
+        }
+        Self { sums, next: 0 }
+    }
+
+    fn step(&mut self, digest_of: impl FnOnce(usize) -> u32) -> Result<(), Damaged> {
+        let part = self.next;
+        self.next = part.wrapping_add(1);
+        if self.next >= PARTS {
+            self.next = 0;
+        }
+        if self.sums.get(part) == Some(&digest_of(part)) {
             Ok(())
         } else {
             Err(Damaged)

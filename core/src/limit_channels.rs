@@ -27,11 +27,14 @@
 use crate::angle::{AngleWindow, COUNTS_PER_TURN, CrankAngle, CrankTravel};
 use crate::speed::CrankSpeed;
 use crate::time::Duration;
+use core::hash::Hash;
 
 /// Channels of the bank.
 pub const CHANNELS: usize = 16;
 /// Windows of one channel.
 pub const WINDOWS: usize = 4;
+/// Parts of a bank, each looked at in a tick of its own: the channels, and what they share.
+pub const PARTS: usize = CHANNELS + 1;
 
 /// Longest lead: past half a second the load is no quick one and belongs elsewhere.
 const LEAD_MAX: Duration = Duration::from_millis(500);
@@ -336,6 +339,30 @@ impl Config {
             config.read_back.0 |= read_back;
         }
         Ok(config)
+    }
+
+    /// One of the [`PARTS`] of the bank, for a digest.
+    pub fn part(&self, part: usize) -> impl Hash {
+        // No `..`: a new word does not compile until it is watched.
+        let Self {
+            channels,
+            hysteresis,
+            tick,
+            tick_us,
+            per_ms_max,
+            read_back_us,
+            read_back,
+        } = self;
+        let channel = channels.get(part);
+        let shared = (
+            hysteresis,
+            tick,
+            tick_us,
+            per_ms_max,
+            read_back_us,
+            read_back,
+        );
+        (channel, channel.is_none().then_some(shared))
     }
 }
 

@@ -6,9 +6,10 @@ use proptest::prelude::*;
 use stopwright_core::checksum::checksum;
 use stopwright_core::codec::{BLOCK_MAX, DecodeError, NoRoom, PressRecord, decode, encode};
 use stopwright_core::contacts::PairKind;
+use stopwright_core::fault::FaultCode;
 use stopwright_core::health::{Damaged, SECTIONS, SettingsWatch};
 use stopwright_core::job::{self, AirWindow, CheckedJob, Job, Release};
-use stopwright_core::limit_channels::{ChannelProblem, ConfigError};
+use stopwright_core::limit_channels::{ChannelProblem, ConfigError, PARTS};
 use stopwright_core::press_identity::Label;
 use stopwright_core::settings::{self, Schema, Settings, Stage};
 use stopwright_core::speed::CrankSpeed;
@@ -250,6 +251,12 @@ fn settings_that_change_in_memory_are_found_within_as_many_ticks_as_sections() {
         let expected: Vec<usize> = [section].into_iter().chain(made_of(section)).collect();
         assert_eq!(found, expected);
     }
+}
+
+#[test]
+fn the_table_of_faults_says_how_long_damage_may_stand() {
+    let bound = format!("1 tick; settings {SECTIONS} ticks, limit channels {PARTS}");
+    assert_eq!(FaultCode::MemoryDamaged.row().latency, bound);
 }
 
 prop_compose! {

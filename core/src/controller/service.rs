@@ -50,7 +50,7 @@ impl Controller {
     }
 
     /// Begins anew with the settings now in force.
-    fn take_up(&mut self) {
+    pub(super) fn take_up(&mut self) {
         // The crank has not moved, though a new zero or balance may make its angle jump.
         self.sensing = Sensing::new();
         self.motion = Motion::new();
@@ -60,6 +60,6 @@ impl Controller {
         self.trend = StopTrend::new();
         self.run_in.begin_bedding();
         self.limit_channels = LimitChannels::new();
-        self.own_health.adopt(&self.settings);
+        self.own_health.adopt(&self.settings, self.job.as_ref());
     }
 }

@@ -1,9 +1,10 @@
 //! What no input brings about: bits of the state turn over between two ticks.
 
 use super::*;
-use crate::angle::CrankAngle;
+use crate::angle::{AngleWindow, CrankAngle};
 use crate::fault::ResetRule;
 use crate::fault_latch::Standing;
+use crate::limit_channels::{CHANNELS, Channel, TimedWindow, Windows};
 use crate::settings::{Angles, Schema, Stage};
 use crate::stop_curve::StopCurve;
 use crate::stop_time::{self, StopLimits};
@@ -134,6 +135,113 @@ fn settings_that_turn_over_by_themselves_are_damaged_memory() {
         .take(crate::health::SECTIONS)
         .position(|ms| tick(&mut controller, ms, None).raised.contains(code));
     assert!(seen.is_some());
+}
+
+const WINDOW: AngleWindow = AngleWindow {
+    from: CrankAngle::from_millidegrees(40_000),
+    to: CrankAngle::from_millidegrees(80_000),
+};
+
+const fn on_in(window: AngleWindow) -> Windows {
+    Windows::Angles([Some(window), None, None, None])
+}
+
+/// A bank with a window in every channel.
+fn bank() -> limit_channels::Settings {
+    let channel = Channel {
+        windows: on_in(WINDOW),
+        ..Channel::UNUSED
+    };
+    limit_channels::Settings {
+        channels: [channel; CHANNELS],
+        ..limit_channels::Settings::UNUSED
+    }
+}
+
+fn ready_for_use(settings: &limit_channels::Settings) -> limit_channels::Config {
+    let speed_max = CrankSpeed::from_milli_spm(60_000);
+    limit_channels::Config::try_new(settings, speed_max, TICK).unwrap()
+}
+
+/// A controller with that bank in force.
+fn with_a_job() -> Controller {
+    let mut controller = Controller::new(settings(), FaultSet::EMPTY);
+    controller.job = Some(ready_for_use(&bank()));
+    controller.take_up();
+    for ms in 1..=100 {
+        assert!(tick(&mut controller, ms, None).latched.is_empty());
+    }
+    controller
+}
+
+/// Damage to the job in force is latched and named in as many ticks as there are parts.
+#[track_caller]
+fn is_found(controller: &mut Controller) {
+    let within = limit_channels::PARTS;
+    let mut ticks = (101..).take(within);
+    let found = ticks.find_map(|ms| {
+        let outputs = tick(controller, ms, None);
+        outputs
+            .raised
+            .contains(FaultCode::MemoryDamaged)
+            .then_some(outputs)
+    });
+    let outputs = found.unwrap();
+    assert!(!outputs.valve.is_on && outputs.second_means);
+    assert!(controller.service_token().is_none());
+}
+
+#[test]
+fn a_bit_that_turns_over_in_a_window_of_a_limit_channel_is_damaged_memory() {
+    for channel in 0..CHANNELS {
+        // Each bit of where the window begins but the highest ones, which would let it touch itself.
+        for bit in 0..26 {
+            let mut turned = bank();
+            let turned_channel = turned.channels.get_mut(channel).unwrap();
+            let from = WINDOW.from.to_bits() ^ (1 << bit);
+            turned_channel.windows = on_in(AngleWindow {
+                from: CrankAngle::from_bits(from),
+                ..WINDOW
+            });
+            let mut controller = with_a_job();
+            controller.job = Some(ready_for_use(&turned));
+            is_found(&mut controller);
+        }
+    }
+}
+
+#[test]
+fn whatever_else_turns_over_in_a_job_is_damaged_memory() {
+    let changes: [fn(&mut limit_channels::Settings); 8] = [
+        |bank| bank.hysteresis = CrankTravel::from_millidegrees(501),
+        |bank| bank.read_back_within = Duration::from_millis(51),
+        |bank| bank.channels[9].has_read_back = true,
+        |bank| bank.channels[0].on_lead = Duration::from_millis(1),
+        |bank| bank.channels[15].off_lead = Duration::from_millis(1),
+        |bank| bank.channels[3].minimum_on = Duration::from_millis(2),
+        |bank| bank.channels[7].windows = Windows::Angles([None; limit_channels::WINDOWS]),
+        |bank| {
+            bank.channels[2].windows = Windows::Timed([
+                Some(TimedWindow {
+                    from: CrankAngle::from_millidegrees(40_000),
+                    on_for: Duration::from_millis(20),
+                }),
+                None,
+                None,
+                None,
+            ]);
+        },
+    ];
+    for change in changes {
+        let mut turned = bank();
+        change(&mut turned);
+        let mut controller = with_a_job();
+        controller.job = Some(ready_for_use(&turned));
+        is_found(&mut controller);
+    }
+    let mut controller = with_a_job();
+    controller.job = None;
+    is_found(&mut controller);
 }
 
 #[test]
