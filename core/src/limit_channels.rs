@@ -22,7 +22,12 @@
 //! look says over which stretch of angle, whatever the speed, the output stays what it is.
 //!
 //! What this does not do: watch the load. The read-back says only whether the output itself
-//! follows (a welded contact, a dead driver).
+//! follows (a welded contact, a dead driver). The load's reaction time is measured with
+//! [`LoadReaction`] when the channel is set up.
+
+mod reaction;
+
+pub use reaction::{LoadReaction, OPERATIONS_MAX, OPERATIONS_MIN, Reaction};
 
 use crate::angle::{AngleWindow, COUNTS_PER_TURN, CrankAngle, CrankTravel};
 use crate::speed::CrankSpeed;

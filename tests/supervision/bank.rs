@@ -4,10 +4,11 @@ use crate::schema::ms;
 use proptest::prelude::*;
 use stopwright_core::angle::{AngleWindow, CrankAngle, CrankTravel};
 use stopwright_core::limit_channels::{
-    Channel, ChannelSet, Config, LimitChannels, Settings, TimedWindow, WINDOWS, Windows,
+    Channel, ChannelSet, Config, LimitChannels, LoadReaction, Settings, TimedWindow, WINDOWS,
+    Windows,
 };
 use stopwright_core::speed::CrankSpeed;
-use stopwright_core::time::Duration;
+use stopwright_core::time::{Duration, Instant};
 
 const TICK_S: f64 = 1e-3;
 
@@ -91,6 +92,125 @@ fn close(seen: &[(bool, f64)], level: bool, expected: &[f64], seconds: f64) -> R
             .all(|(a, b)| (a - b).abs() < 25e-6);
     fits.then_some(())
         .ok_or_else(|| format!("level {level}: {seen:?} for {expected:?}"))
+}
+
+/// A valve with a delay of its own each way, from one operation to the next a little different.
+struct Load {
+    on_ms: f64,
+    off_ms: f64,
+    changes: Vec<(f64, bool)>,
+    scatter: u32,
+}
+
+impl Load {
+    fn new(on_ms: f64, off_ms: f64) -> Self {
+        Self {
+            on_ms,
+            off_ms,
+            changes: Vec::new(),
+            scatter: 1,
+        }
+    }
+
+    /// The output changes at this time.
+    fn command(&mut self, is_on: bool, at_ms: f64) {
+        self.scatter = self
+            .scatter
+            .wrapping_mul(1_664_525)
+            .wrapping_add(1_013_904_223);
+        let more_ms = f64::from(self.scatter >> 16) / 65_536.0 - 0.5;
+        let delay_ms = if is_on { self.on_ms } else { self.off_ms };
+        self.changes.push((at_ms + delay_ms + more_ms, is_on));
+    }
+
+    fn has_acted(&self, at_ms: f64) -> bool {
+        let past = self
+            .changes
+            .iter()
+            .rev()
+            .find(|(time_ms, _)| *time_ms <= at_ms);
+        past.is_some_and(|(_, is_on)| *is_on)
+    }
+}
+
+/// Twelve turns of a crank with `channel` and its load: what is measured, and the crank angles at
+/// which the load acted and let go, past the first turn.
+fn worked(channel: Channel, spm: i32, load: &mut Load) -> (LoadReaction, Vec<(f64, bool)>) {
+    let speed = CrankSpeed::from_milli_spm(spm * 1_000);
+    let config = config(channel, CrankSpeed::from_milli_spm(150_000)).expect("a bank");
+    let (mut bank, mut measured, mut was_on) = (LimitChannels::new(), LoadReaction::new(), false);
+    let turn_ms = 60_000.0 / f64::from(spm);
+    for tick in 0..(12.0 * turn_ms) as i64 {
+        let now_ms = tick as f64;
+        let here = CrankAngle::from_bits((tick * i64::from(speed.as_counts_per_ms())) as u32);
+        let has_acted = load.has_acted(now_ms);
+        bank.step(&config, Some((here, speed)), ChannelSet::EMPTY);
+        let (is_on, after) = (bank.on().contains(0), bank.change_after(0));
+        if is_on != was_on {
+            load.command(is_on, now_ms + f64::from(after.as_micros()) / 1e3);
+            was_on = is_on;
+        }
+        let now = Instant::from_micros(tick as u64 * 1_000);
+        measured.step(now, ms(1), has_acted, is_on, after);
+    }
+    let acted = load
+        .changes
+        .iter()
+        .filter(|(time_ms, _)| *time_ms > turn_ms);
+    let at_deg = |&(time_ms, is_on): &(f64, bool)| (time_ms / turn_ms * 360.0 % 360.0, is_on);
+    (measured, acted.map(at_deg).collect())
+}
+
+/// Measured on one speed, entered as its leads, the load acts at its angles on every other. A valve of
+/// 25 ms is 22.5 degrees late at 150 strokes a minute and 7.5 at 50: 6 degrees a second for each
+/// stroke a minute.
+#[test]
+fn leads_that_were_measured_bring_the_load_to_its_angle_at_every_speed() {
+    let channel = Channel {
+        windows: Windows::Angles(places(
+            [AngleWindow {
+                from: angle(200.0),
+                to: angle(290.0),
+            }]
+            .into_iter(),
+        )),
+        ..Channel::UNUSED
+    };
+    let (measured, _) = worked(channel, 100, &mut Load::new(25.0, 14.0));
+    let reaction = measured.result().expect("enough operations");
+    let off_ms =
+        |measured: Duration, true_ms: f64| (f64::from(measured.as_micros()) / 1e3 - true_ms).abs();
+    // Half a tick, and half a millisecond by which the load scatters.
+    assert!(off_ms(reaction.on, 25.0) <= 1.0, "{reaction:?}");
+    assert!(off_ms(reaction.off, 14.0) <= 1.0, "{reaction:?}");
+    assert!(reaction.scatter <= ms(2), "{reaction:?}");
+    for spm in [50, 100, 150] {
+        // The same and the load's own scatter once more, at 0.006 degrees a millisecond and stroke
+        // a minute.
+        let within_deg = 1.5 * 0.006 * f64::from(spm);
+        let late_deg = 25.0 * 0.006 * f64::from(spm);
+        for (channel, late_deg) in [(channel, late_deg), (reaction.applied_to(channel), 0.0)] {
+            let (_, acted) = worked(channel, spm, &mut Load::new(25.0, 14.0));
+            let on: Vec<f64> = acted.iter().filter(|it| it.1).map(|it| it.0).collect();
+            assert!(on.len() >= 10, "{spm}: {acted:?}");
+            let wanted_deg = 200.0 + late_deg;
+            assert!(
+                on.iter()
+                    .all(|at_deg| (at_deg - wanted_deg).abs() <= within_deg),
+                "{spm}: {on:?} for {wanted_deg}"
+            );
+        }
+        let (_, acted) = worked(
+            reaction.applied_to(channel),
+            spm,
+            &mut Load::new(25.0, 14.0),
+        );
+        let mut off = acted.iter().filter(|it| !it.1).map(|it| it.0);
+        assert!(
+            off.all(|at_deg| (at_deg - 290.0).abs() <= within_deg),
+            "{spm}: {acted:?}"
+        );
+    }
 }
 
 proptest! {
