@@ -20,6 +20,8 @@ mod references;
 mod release;
 mod sensor;
 
+pub(crate) use references::learned_index;
+
 use crate::bench::Bench;
 use crate::distance::Site;
 use crate::index_switch::IndexSwitch;

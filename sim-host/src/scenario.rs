@@ -17,6 +17,7 @@ pub mod limit_channels;
 mod measure;
 pub mod oracle;
 pub mod protocol;
+mod references;
 pub mod remote;
 pub mod run;
 pub mod swarm;

@@ -1,10 +1,9 @@
 //! Limit channels in a scenario: loads at the true crank angle, leads, times, read-backs that lie,
 //! and what a file may not say.
 
-use crate::{complaints, measured, played, written};
-use std::path::Path;
+use crate::{complaints, measured, played, refused, written};
+use stopwright::scenario::Report;
 use stopwright::scenario::expect::Finding;
-use stopwright::scenario::{Report, Scenario};
 
 /// Press B in continuous at 60 strokes a minute, with these channels.
 fn continuous(channels: &str, rest: &str) -> String {
@@ -154,14 +153,6 @@ fn the_channels_are_there_again_after_a_power_cut() {
     assert_eq!(report.verdict, Finding::Holds, "{}", complaints(&report));
     let [first_ms, last_ms, ..] = measured(&report, "load-on-ms");
     assert!(first_ms < last_ms, "{first_ms} {last_ms}");
-}
-
-#[track_caller]
-fn refused(text: &str, place: &str, words: &str) {
-    let text = format!("title = \"t\"\nlesson = \"l\"\n{text}");
-    let problems = Scenario::from_toml("x.toml", &text, Path::new(".")).expect_err("a mistake");
-    let told = problems.to_string();
-    assert!(told.contains(place) && told.contains(words), "{told}");
 }
 
 #[test]

@@ -7,6 +7,7 @@ mod document;
 mod limit_channels;
 mod mistakes;
 mod oracle;
+mod references;
 mod remote;
 mod settings;
 mod shipped;
@@ -42,6 +43,15 @@ fn written(text: &str) -> Scenario {
     let head = "title = \"t\"\nlesson = \"l\"\n";
     let text = format!("{head}{text}");
     Scenario::from_toml("written", &text, Path::new(".")).unwrap_or_else(|it| panic!("{it}"))
+}
+
+/// A scenario written in a test is refused, at this place and with these words.
+#[track_caller]
+fn refused(text: &str, place: &str, words: &str) {
+    let text = format!("title = \"t\"\nlesson = \"l\"\n{text}");
+    let problems = Scenario::from_toml("x.toml", &text, Path::new(".")).expect_err("a mistake");
+    let told = problems.to_string();
+    assert!(told.contains(place) && told.contains(words), "{told}");
 }
 
 /// One of the shipped scenarios.

@@ -153,7 +153,7 @@ pub(super) fn learn_index(bench: &mut Bench, schema: &mut Schema) -> Result<Refe
              crank, switch and resolver."
         ));
     }
-    let index = settings_of(middle(closes), middle(opens));
+    let index = learned_index(middle(closes), middle(opens));
     match IndexConfig::try_new(index) {
         Ok(_) => schema.index = Some(index),
         Err(error) => reference.notes.push(error.to_string()),
@@ -162,7 +162,8 @@ pub(super) fn learn_index(bench: &mut Bench, schema: &mut Schema) -> Result<Refe
     Ok(reference)
 }
 
-fn settings_of(closes_deg: f64, opens_deg: f64) -> IndexSettings {
+/// What a switch is held to that was learned to close and open here, degrees.
+pub(crate) fn learned_index(closes_deg: f64, opens_deg: f64) -> IndexSettings {
     IndexSettings {
         closed: AngleWindow {
             from: units::angle(closes_deg),

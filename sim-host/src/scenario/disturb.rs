@@ -12,6 +12,7 @@ pub use kinds::{KINDS, Kind, Size};
 
 use super::when::{Facts, Trigger, When};
 use crate::bench::{Course, Equipment};
+use crate::index_switch::IndexSwitch;
 use crate::load::LoadFaults;
 use crate::plant::Faults;
 use crate::prng::{self, Stream};
@@ -87,11 +88,18 @@ pub(super) struct Active {
 pub(super) struct Disturbances {
     base: Faults,
     base_resolver: ResolverFaults,
+    /// The index switch as it was fitted.
+    base_index: Option<IndexSwitch>,
     all: Vec<Active>,
 }
 
 impl Disturbances {
-    pub(super) fn new(plans: &[Disturbance], base: &Faults, seed: u64) -> Self {
+    pub(super) fn new(
+        plans: &[Disturbance],
+        base: &Faults,
+        base_index: Option<IndexSwitch>,
+        seed: u64,
+    ) -> Self {
         let numbered = |name, index| prng::numbered_stream(seed, name, index);
         let all = plans.iter().enumerate().map(|(index, plan)| {
             let index = index as u64;
@@ -107,6 +115,7 @@ impl Disturbances {
         Self {
             base: base.clone(),
             base_resolver: ResolverFaults::default(),
+            base_index,
             all: all.collect(),
         }
     }
@@ -151,20 +160,30 @@ impl Disturbances {
         let Equipment {
             plant,
             resolver,
+            index,
             loads,
             ..
         } = equipment;
+        let mut switch = self.base_index.clone();
         let mut load_faults = LoadFaults::default();
         let (mut faults, mut resolver_faults) = (self.base.clone(), self.base_resolver.clone());
         for it in self.all.iter().filter(|it| it.since_s.is_some()) {
             match it.plan.kind.strike {
                 Strike::Press(act) => act(&mut faults, &it.plan.detail),
                 Strike::Resolver(act) => act(&mut resolver_faults, &it.plan.detail),
+                Strike::Index(act) => {
+                    if let Some(switch) = &mut switch {
+                        act(switch, &it.plan.detail);
+                    }
+                }
                 Strike::Loads(act) => act(&mut load_faults, &it.plan.detail),
                 _ => {}
             }
         }
         loads.set_faults(load_faults);
+        if let (Some(index), Some(switch)) = (index, switch) {
+            **index = switch;
+        }
         if &faults != plant.faults() {
             plant.set_faults(faults);
         }

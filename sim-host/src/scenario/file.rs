@@ -6,7 +6,8 @@ use super::disturb::{Detail, Disturbance, KINDS, Kind as Broken, Winding};
 use super::expect::{self, Expectations};
 use super::limit_channels::{self, Bank};
 use super::when::{HAPPENINGS, When};
-use super::{commissioned, measure, oracle};
+use super::{commissioned, measure, oracle, references};
+use crate::index_switch::IndexSwitch;
 use crate::plant::{Setup, Start};
 use crate::press::{LETTERS, Press};
 use crate::resolver::ResolverSetup;
@@ -45,6 +46,8 @@ pub struct Scenario {
     pub setup: Setup,
     /// The resolver.
     pub resolver: ResolverSetup,
+    /// The index switch, where one is fitted.
+    pub index_switch: Option<IndexSwitch>,
     /// Settings in force at power-up.
     pub settings: Settings,
     /// Limit channels and their loads, where there are some.
@@ -83,6 +86,7 @@ const KEYS: &[Key] = &[
     Key::optional("settings_file", Kind::Text(200)),
     Key::optional("seed", Kind::Integer(0, i64::MAX)),
     Key::optional("resolver", Kind::Text(300)),
+    Key::optional("index_switch", Kind::Table(references::INDEX_KEYS)),
     Key::optional("rest_s", Kind::Number(0.0, 3_600.0)),
     Key::optional("setup", Kind::Table(SETUP_KEYS)),
     Key::optional("settings", Kind::Part(settings_file::KEYS)),
@@ -148,6 +152,7 @@ struct File {
     settings_file: Option<String>,
     seed: Option<u64>,
     resolver: Option<String>,
+    index_switch: Option<references::IndexEntry>,
     rest_s: Option<f64>,
     #[serde(default)]
     setup: SetupEntry,
@@ -249,7 +254,9 @@ impl Scenario {
         let press = press(&entry, folder, &mut check);
         let settings = press
             .as_ref()
-            .and_then(|press| settings(&entry, press, folder, &mut check));
+            .and_then(|press| settings(&entry, press, folder, &mut check))
+            .and_then(|settings| fitted(&entry, &settings, &mut check));
+        let (settings, fitted) = settings.unzip();
         let steps: Vec<Step> = entry
             .step
             .iter()
@@ -269,16 +276,21 @@ impl Scenario {
             .as_ref()
             .and_then(|settings| bank(&entry, settings, &mut check));
         check_names(&entry, &mut check);
-        check_fitted(&disturbances, bank.as_ref(), &mut check);
+        check_fitted(&disturbances, fitted.as_ref(), bank.as_ref(), &mut check);
         let expect = entry.expect.checked(&|key, found, allowed| {
             places.problem(&format!("expect.{key}"), found, allowed)
         });
         let expect = expect.map_err(|problems| check.problems.extend(problems));
         let mut problems = check.problems;
         problems.sort_by_key(|problem| (problem.line, problem.column));
-        let (Some(press), Some(settings), Some(resolver), Ok(expect), true) =
-            (press, settings, resolver, expect, problems.is_empty())
-        else {
+        let (Some(press), Some(settings), Some(fitted), Some(resolver), Ok(expect), true) = (
+            press,
+            settings,
+            fitted,
+            resolver,
+            expect,
+            problems.is_empty(),
+        ) else {
             return Err(Problems(problems));
         };
         Ok(Self {
@@ -291,6 +303,7 @@ impl Scenario {
             answer: entry.answer,
             press,
             resolver,
+            index_switch: fitted.index_switch,
             settings,
             limit_channels: bank,
             seed: entry.seed.unwrap_or(1),
@@ -373,6 +386,28 @@ fn settings(entry: &File, press: &Press, folder: &Path, check: &mut Check<'_>) -
 const SETTINGS_FILE: &str = "a `settings_file` that a rehearsal left behind, or \"provisional\"; \
 built-in presses that can be commissioned bring their own";
 
+/// What is fitted beside the resolver, and the settings with it.
+fn fitted(entry: &File, settings: &Settings, check: &mut Check<'_>) -> Option<(Settings, Fitted)> {
+    let mut schema = *settings.get();
+    let fitted = Fitted {
+        index_switch: references::index_switch(entry.index_switch.as_ref(), &mut schema),
+    };
+    match Settings::try_new(schema) {
+        Ok(settings) => Some((settings, fitted)),
+        Err(problems) => {
+            let problems: Vec<_> = problems.iter().map(|it| format!("{it:?}")).collect();
+            let allowed = "an arc of 4 to 350 degrees, wider than twice its tolerance";
+            check.note("index_switch", problems.join("; "), allowed);
+            None
+        }
+    }
+}
+
+/// What is fitted beside the resolver.
+struct Fitted {
+    index_switch: Option<IndexSwitch>,
+}
+
 fn bank(entry: &File, settings: &Settings, check: &mut Check<'_>) -> Option<Bank> {
     let place = |key: &str, found: &str, allowed: &dyn std::fmt::Display| {
         let key = format!("limit_channels.{key}");
@@ -388,12 +423,25 @@ fn bank(entry: &File, settings: &Settings, check: &mut Check<'_>) -> Option<Bank
 }
 
 /// What is not there cannot break.
-fn check_fitted(disturbances: &[Disturbance], bank: Option<&Bank>, check: &mut Check<'_>) {
+fn check_fitted(
+    disturbances: &[Disturbance],
+    fitted: Option<&Fitted>,
+    bank: Option<&Bank>,
+    check: &mut Check<'_>,
+) {
+    let Some(fitted) = fitted else { return };
     for (index, it) in disturbances.iter().enumerate() {
-        let is_there = bank.is_some_and(|bank| bank.has(it.detail.which));
-        if it.kind.family == "channels" && !is_there {
-            let found = format!("{:?} of a limit channel that is not there", it.kind.word);
-            let allowed = "`which` of a channel in `[limit_channels]`";
+        let has_channel = bank.is_some_and(|bank| bank.has(it.detail.which));
+        let (is_there, allowed) = match it.kind.family {
+            "channels" => (has_channel, "`which` of a channel in `[limit_channels]`"),
+            "index" => (
+                fitted.index_switch.is_some(),
+                "`[index_switch]` in the file",
+            ),
+            _ => continue,
+        };
+        if !is_there {
+            let found = format!("{:?} of what is not there", it.kind.word);
             check.note(&format!("disturb[{index}].what"), found, allowed);
         }
     }

@@ -10,6 +10,7 @@ use super::oracle::{Oracle, REACHED};
 use super::when::{Facts, Happening, Trigger};
 use crate::bench::{Bench, Companion, Course, Equipment, Moment};
 use crate::control::Control;
+use crate::index_switch::IndexSwitch;
 use crate::load::Loads;
 use crate::plant::Mark;
 use crate::prng;
@@ -117,7 +118,14 @@ pub fn run<C: Control>(
         bench.fit_loads(Loads::new(bank.reactions));
         bench.set_job(bank.job);
     }
-    let stage = Rc::new(RefCell::new(Stage::new(scenario, seed, observer)));
+    let index = scenario.index_switch.as_ref().map(|index| IndexSwitch {
+        seed,
+        ..index.clone()
+    });
+    if let Some(index) = &index {
+        bench.fit_index_switch(index.clone());
+    }
+    let stage = Rc::new(RefCell::new(Stage::new(scenario, index, seed, observer)));
     bench.companion = Some(Box::new(Shared(Rc::clone(&stage))));
     let mut lines = play(scenario, &mut bench, &stage, seed);
     bench.run_ms(scenario.rest_ms);
@@ -262,11 +270,16 @@ struct Stage {
 }
 
 impl Stage {
-    fn new(scenario: &Scenario, seed: u64, observer: Option<Box<dyn Observer>>) -> Self {
+    fn new(
+        scenario: &Scenario,
+        index: Option<IndexSwitch>,
+        seed: u64,
+        observer: Option<Box<dyn Observer>>,
+    ) -> Self {
         let plans = &scenario.disturbances;
         Self {
             facts: Facts::default(),
-            disturbances: Disturbances::new(plans, &scenario.setup.faults, seed),
+            disturbances: Disturbances::new(plans, &scenario.setup.faults, index, seed),
             oracle: Oracle::new(&scenario.settings, scenario.limit_channels.as_ref()),
             measures: Measures::new(plans.len(), scenario.limit_channels.as_ref()),
             names: plans.iter().map(|it| it.name.clone()).collect(),

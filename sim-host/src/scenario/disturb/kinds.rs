@@ -2,6 +2,7 @@
 
 use super::frames::FrameFault;
 use super::{Detail, Winding};
+use crate::index_switch::IndexSwitch;
 use crate::load::LoadFaults;
 use crate::plant::{Faults, Plant, Sticking};
 use crate::resolver::ResolverFaults;
@@ -47,6 +48,7 @@ pub(super) enum Strike {
     Inputs(fn(&mut Inputs<'_>, &Detail)),
     Press(fn(&mut Faults, &Detail)),
     Loads(fn(&mut LoadFaults, &Detail)),
+    Index(fn(&mut IndexSwitch, &Detail)),
     /// Once, when it begins.
     Once(fn(&mut Plant, &Detail)),
     LateTick,
@@ -100,6 +102,14 @@ impl Kind {
 
     const fn press(word: &'static str, what: &'static str, act: fn(&mut Faults, &Detail)) -> Self {
         Self::new("press", word, what, Strike::Press(act))
+    }
+
+    const fn index(
+        word: &'static str,
+        what: &'static str,
+        act: fn(&mut IndexSwitch, &Detail),
+    ) -> Self {
+        Self::new("index", word, what, Strike::Index(act))
     }
 
     const fn loads(
@@ -245,6 +255,28 @@ pub const KINDS: &[Kind] = &[
         },
     )
     .sized("deg", -180.0, 180.0),
+    Kind::index(
+        "index-stuck-closed",
+        "the index switch stays closed",
+        |switch, _| switch.stuck = Some(true),
+    ),
+    Kind::index(
+        "index-stuck-open",
+        "the index switch stays open",
+        |switch, _| switch.stuck = Some(false),
+    ),
+    Kind::index(
+        "index-shifted",
+        "the index switch or its cam has moved",
+        |switch, detail| switch.moved_deg += detail.size,
+    )
+    .sized("deg", -180.0, 180.0),
+    Kind::index(
+        "index-wanders",
+        "the edges of the index switch scatter, one sigma",
+        |switch, detail| switch.wander_deg = detail.size,
+    )
+    .sized("deg", 0.0, 5.0),
     Kind::input(
         "emergency-channel-open",
         "one channel of the chain is open",

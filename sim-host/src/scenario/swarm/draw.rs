@@ -50,6 +50,7 @@ pub fn draw(seed: u64, index: u64) -> Scenario {
         resolver: ResolverSetup::of_press(press),
         press: press.clone(),
         setup,
+        index_switch: None,
         settings: *settings,
         limit_channels: None,
         seed: super::seed_of(seed, index),

@@ -125,6 +125,11 @@ pub const SIGNALS: &[Signal] = &[
     Signal::word("cosine_code", "a sample of the cosine winding", |m| {
         f64::from(m.inputs.frames[0].cosine[CREST])
     }),
+    Signal::bit(
+        "index",
+        "index switch closed, as the controller is told",
+        |m| bit(m.inputs.index_closed),
+    ),
     Signal::real("seen_deg", "crank angle as the controller trusts it", |m| {
         let reading = m.outputs.position.trusted();
         reading.map_or(f64::NAN, |it| units::angle_deg(it.angle()))

@@ -1,0 +1,51 @@
+//! What a scenario fits beside the resolver to contradict it: an index switch. Settings hold what
+//! commissioning would have learned of it.
+
+use crate::index_switch::IndexSwitch;
+use crate::rehearse;
+use crate::toml_check::{Key, Kind};
+use crate::units;
+use serde::Deserialize;
+use stopwright_core::settings::Schema;
+
+const DEG: Kind = Kind::Number(0.0, 359.9999);
+
+pub(super) const INDEX_KEYS: &[Key] = &[
+    Key::optional("closes_deg", DEG),
+    Key::optional("opens_deg", DEG),
+    Key::optional("response_ms", Kind::Number(0.0, 10.0)),
+    Key::optional("wander_deg", Kind::Number(0.0, 5.0)),
+];
+
+/// An index switch as a file has it.
+#[derive(Debug, Deserialize)]
+pub(super) struct IndexEntry {
+    closes_deg: Option<f64>,
+    opens_deg: Option<f64>,
+    response_ms: Option<f64>,
+    wander_deg: Option<f64>,
+}
+
+/// The index switch of a file, or the one that the settings speak of; settings that speak of none
+/// learn the file's.
+pub(super) fn index_switch(entry: Option<&IndexEntry>, schema: &mut Schema) -> Option<IndexSwitch> {
+    let usual = IndexSwitch::default();
+    let switch = match (entry, schema.index) {
+        (Some(entry), _) => IndexSwitch {
+            closes_deg: entry.closes_deg.unwrap_or(usual.closes_deg),
+            opens_deg: entry.opens_deg.unwrap_or(usual.opens_deg),
+            response_s: entry.response_ms.map_or(usual.response_s, |ms| ms / 1e3),
+            wander_deg: entry.wander_deg.unwrap_or(usual.wander_deg),
+            ..usual
+        },
+        (None, Some(learned)) => IndexSwitch {
+            closes_deg: units::angle_deg(learned.closed.from),
+            opens_deg: units::angle_deg(learned.closed.to),
+            ..usual
+        },
+        (None, None) => return None,
+    };
+    let learned = rehearse::learned_index(switch.closes_deg, switch.opens_deg);
+    schema.index = schema.index.or(Some(learned));
+    Some(switch)
+}
