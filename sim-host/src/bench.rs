@@ -150,6 +150,8 @@ pub struct Moment<'a> {
     pub now_s: f64,
     /// The press.
     pub plant: &'a Plant,
+    /// The second resolver, where fitted.
+    pub second: Option<&'a Resolver>,
     /// The panel as people operate it.
     pub panel: &'a Panel,
     /// What happened in the press since the moment before.
@@ -462,6 +464,7 @@ impl<C: Control> Bench<C> {
             companion.after(&Moment {
                 now_s: self.now_s(),
                 plant: &self.plant,
+                second: self.second.as_ref(),
                 panel: &self.panel,
                 events: &self.events[events..],
                 stops: &stops,

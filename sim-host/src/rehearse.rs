@@ -20,7 +20,7 @@ mod references;
 mod release;
 mod sensor;
 
-pub(crate) use references::learned_index;
+pub(crate) use references::{learned_index, learned_second};
 
 use crate::bench::Bench;
 use crate::distance::Site;

@@ -26,11 +26,17 @@ fn kinds() -> String {
         let size = kind.size.map_or("–".to_owned(), |size| {
             format!("`{}` {} to {}", size.key, size.least, size.most)
         });
-        let besides = match (kind.one_of, kind.has_winding) {
-            (2, _) => "`which` 1 or 2".to_owned(),
-            (0, true) => "`winding` sine, cosine or both".to_owned(),
-            (0, false) => "–".to_owned(),
-            (most, _) => format!("`which` 1 to {most}"),
+        let which = match kind.one_of {
+            0 => None,
+            2 => Some("`which` 1 or 2".to_owned()),
+            most => Some(format!("`which` 1 to {most}")),
+        };
+        let winding = kind.has_winding.then(|| "`winding`".to_owned());
+        let resolver = kind.is_of_a_resolver().then(|| "`resolver`".to_owned());
+        let besides: Vec<String> = [which, winding, resolver].into_iter().flatten().collect();
+        let besides = match besides.is_empty() {
+            true => "–".to_owned(),
+            false => besides.join(", "),
         };
         let row = writeln!(
             table,

@@ -9,6 +9,7 @@ use crate::press::Press;
 use crate::record::{NamedText, Reference, SignalCheck};
 use crate::units;
 use stopwright_core::angle::{AngleWindow, ElectricalAngle};
+use stopwright_core::receiver;
 use stopwright_core::receiver::index_switch::{IndexConfig, IndexSettings};
 use stopwright_core::receiver::second::SecondSettings;
 use stopwright_core::settings::Schema;
@@ -28,8 +29,13 @@ const EDGE_AGREEMENT_DEG: f64 = 1.0;
 
 /// Settings of a second resolver of which nothing is known yet.
 pub(super) fn second_unknown(press: &Press) -> SecondSettings {
+    learned_second(preparation::receiver_for(press))
+}
+
+/// What a second resolver is held to whose receiver has these settings.
+pub(crate) const fn learned_second(receiver: receiver::Settings) -> SecondSettings {
     SecondSettings {
-        receiver: preparation::receiver_for(press),
+        receiver,
         difference_millidegrees: DIFFERENCE_MILLIDEGREES,
     }
 }

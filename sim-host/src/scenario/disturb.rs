@@ -45,6 +45,8 @@ pub struct Detail {
     pub size: f64,
     /// Which of two (valve element, contact, hand) or of the limit channels, from 0.
     pub which: usize,
+    /// Which resolver, 0 or 1.
+    pub resolver: usize,
     /// Which winding.
     pub winding: Winding,
 }
@@ -87,7 +89,6 @@ pub(super) struct Active {
 #[derive(Clone, Debug)]
 pub(super) struct Disturbances {
     base: Faults,
-    base_resolver: ResolverFaults,
     /// The index switch as it was fitted.
     base_index: Option<IndexSwitch>,
     all: Vec<Active>,
@@ -114,7 +115,6 @@ impl Disturbances {
         });
         Self {
             base: base.clone(),
-            base_resolver: ResolverFaults::default(),
             base_index,
             all: all.collect(),
         }
@@ -160,17 +160,23 @@ impl Disturbances {
         let Equipment {
             plant,
             resolver,
+            second,
             index,
             loads,
-            ..
         } = equipment;
         let mut switch = self.base_index.clone();
         let mut load_faults = LoadFaults::default();
-        let (mut faults, mut resolver_faults) = (self.base.clone(), self.base_resolver.clone());
+        let mut faults = self.base.clone();
+        let mut resolver_faults = [ResolverFaults::default(), ResolverFaults::default()];
         for it in self.all.iter().filter(|it| it.since_s.is_some()) {
             match it.plan.kind.strike {
                 Strike::Press(act) => act(&mut faults, &it.plan.detail),
-                Strike::Resolver(act) => act(&mut resolver_faults, &it.plan.detail),
+                Strike::Resolver(act) => {
+                    act(
+                        &mut resolver_faults[it.plan.detail.resolver],
+                        &it.plan.detail,
+                    );
+                }
                 Strike::Index(act) => {
                     if let Some(switch) = &mut switch {
                         act(switch, &it.plan.detail);
@@ -187,22 +193,27 @@ impl Disturbances {
         if &faults != plant.faults() {
             plant.set_faults(faults);
         }
-        if &resolver_faults != resolver.faults() {
-            resolver.set_faults(resolver_faults);
+        let both = [Some(&mut **resolver), second.as_deref_mut()];
+        for (resolver, faults) in both.into_iter().zip(resolver_faults) {
+            if let Some(resolver) = resolver.filter(|it| it.faults() != &faults) {
+                resolver.set_faults(faults);
+            }
         }
     }
 
     /// Spoils what the controller is about to be given.
     pub(super) fn between(&mut self, inputs: &mut Inputs<'_>) {
         for it in &mut self.all {
+            let frames = match it.plan.detail.resolver {
+                0 => &mut inputs.frames,
+                _ => &mut inputs.second_frames,
+            };
             if it.since_s.is_none() {
-                it.frames.watch(&inputs.frames);
+                it.frames.watch(frames);
                 continue;
             }
             match it.plan.kind.strike {
-                Strike::Frames(fault) => {
-                    it.frames.spoil(fault, &it.plan.detail, &mut inputs.frames)
-                }
+                Strike::Frames(fault) => it.frames.spoil(fault, &it.plan.detail, frames),
                 Strike::Inputs(act) => act(inputs, &it.plan.detail),
                 Strike::Power => inputs.supply_ok = false,
                 _ => {}

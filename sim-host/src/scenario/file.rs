@@ -46,6 +46,8 @@ pub struct Scenario {
     pub setup: Setup,
     /// The resolver.
     pub resolver: ResolverSetup,
+    /// The second resolver, where one is fitted.
+    pub second_resolver: Option<ResolverSetup>,
     /// The index switch, where one is fitted.
     pub index_switch: Option<IndexSwitch>,
     /// Settings in force at power-up.
@@ -86,6 +88,7 @@ const KEYS: &[Key] = &[
     Key::optional("settings_file", Kind::Text(200)),
     Key::optional("seed", Kind::Integer(0, i64::MAX)),
     Key::optional("resolver", Kind::Text(300)),
+    Key::optional("second_resolver", Kind::Text(300)),
     Key::optional("index_switch", Kind::Table(references::INDEX_KEYS)),
     Key::optional("rest_s", Kind::Number(0.0, 3_600.0)),
     Key::optional("setup", Kind::Table(SETUP_KEYS)),
@@ -133,6 +136,7 @@ const DISTURB_KEYS: &[Key] = &[
     Key::optional("count", Kind::Number(-1e6, 1e6)),
     Key::optional("spm", Kind::Number(-1e6, 1e6)),
     Key::optional("which", Kind::Integer(1, CHANNELS as i64)),
+    Key::optional("resolver", Kind::Integer(1, 2)),
     Key::optional("winding", Kind::OneOf(&["sine", "cosine", "both"])),
     Key::required("from", WHEN),
     Key::optional("until", WHEN),
@@ -152,6 +156,7 @@ struct File {
     settings_file: Option<String>,
     seed: Option<u64>,
     resolver: Option<String>,
+    second_resolver: Option<String>,
     index_switch: Option<references::IndexEntry>,
     rest_s: Option<f64>,
     #[serde(default)]
@@ -207,6 +212,7 @@ struct DisturbEntry {
     count: Option<f64>,
     spm: Option<f64>,
     which: Option<usize>,
+    resolver: Option<usize>,
     winding: Option<Winding>,
     from: When,
     until: Option<When>,
@@ -252,10 +258,10 @@ impl Scenario {
             problems: Vec::new(),
         };
         let press = press(&entry, folder, &mut check);
-        let settings = press
-            .as_ref()
-            .and_then(|press| settings(&entry, press, folder, &mut check))
-            .and_then(|settings| fitted(&entry, &settings, &mut check));
+        let settings = press.as_ref().and_then(|press| {
+            let settings = settings(&entry, press, folder, &mut check)?;
+            fitted(&entry, press, &settings, &mut check)
+        });
         let (settings, fitted) = settings.unzip();
         let steps: Vec<Step> = entry
             .step
@@ -303,6 +309,7 @@ impl Scenario {
             answer: entry.answer,
             press,
             resolver,
+            second_resolver: fitted.second_resolver,
             index_switch: fitted.index_switch,
             settings,
             limit_channels: bank,
@@ -387,9 +394,24 @@ const SETTINGS_FILE: &str = "a `settings_file` that a rehearsal left behind, or 
 built-in presses that can be commissioned bring their own";
 
 /// What is fitted beside the resolver, and the settings with it.
-fn fitted(entry: &File, settings: &Settings, check: &mut Check<'_>) -> Option<(Settings, Fitted)> {
+fn fitted(
+    entry: &File,
+    press: &Press,
+    settings: &Settings,
+    check: &mut Check<'_>,
+) -> Option<(Settings, Fitted)> {
     let mut schema = *settings.get();
+    let second = entry.second_resolver.as_deref();
+    let second = references::second_resolver(second, press, &mut schema);
+    if let Err(error) = &second {
+        check.note(
+            "second_resolver",
+            error,
+            "a list of resolver options, or \"plain\"",
+        );
+    }
     let fitted = Fitted {
+        second_resolver: second.ok()?,
         index_switch: references::index_switch(entry.index_switch.as_ref(), &mut schema),
     };
     match Settings::try_new(schema) {
@@ -405,6 +427,7 @@ fn fitted(entry: &File, settings: &Settings, check: &mut Check<'_>) -> Option<(S
 
 /// What is fitted beside the resolver.
 struct Fitted {
+    second_resolver: Option<ResolverSetup>,
     index_switch: Option<IndexSwitch>,
 }
 
@@ -431,6 +454,11 @@ fn check_fitted(
 ) {
     let Some(fitted) = fitted else { return };
     for (index, it) in disturbances.iter().enumerate() {
+        if it.detail.resolver == 1 && fitted.second_resolver.is_none() {
+            let found = "the second of one resolver";
+            let allowed = "`second_resolver` in the file";
+            check.note(&format!("disturb[{index}].resolver"), found, allowed);
+        }
         let has_channel = bank.is_some_and(|bank| bank.has(it.detail.which));
         let (is_there, allowed) = match it.kind.family {
             "channels" => (has_channel, "`which` of a channel in `[limit_channels]`"),
@@ -566,8 +594,13 @@ impl DisturbEntry {
         let detail = Detail {
             size: self.size(kind, &key, check),
             which: self.which.unwrap_or(1) - 1,
+            resolver: self.resolver.unwrap_or(1) - 1,
             winding: self.winding.unwrap_or_default(),
         };
+        if self.resolver.is_some() && !kind.is_of_a_resolver() {
+            let found = format!("a resolver for {:?}", kind.word);
+            check.note(&key("resolver"), found, "nothing");
+        }
         if kind.one_of > 0 {
             let allowed = format!("`which` from 1 to {}", kind.one_of);
             match self.which {

@@ -1,12 +1,17 @@
-//! What a scenario fits beside the resolver to contradict it: an index switch. Settings hold what
-//! commissioning would have learned of it.
+//! What a scenario fits beside the resolver to contradict it: an index switch, a second resolver.
+//! Settings hold what commissioning would have learned of them.
 
 use crate::index_switch::IndexSwitch;
+use crate::press::Press;
 use crate::rehearse;
+use crate::resolver::{ParseOptionError, ResolverSetup};
+use crate::settings_file;
 use crate::toml_check::{Key, Kind};
 use crate::units;
 use serde::Deserialize;
+use stopwright_core::receiver;
 use stopwright_core::settings::Schema;
+use stopwright_core::zero_offset::{Direction, ZeroOffset};
 
 const DEG: Kind = Kind::Number(0.0, 359.9999);
 
@@ -48,4 +53,40 @@ pub(super) fn index_switch(entry: Option<&IndexEntry>, schema: &mut Schema) -> O
     let learned = rehearse::learned_index(switch.closes_deg, switch.opens_deg);
     schema.index = schema.index.or(Some(learned));
     Some(switch)
+}
+
+/// The word for a second resolver without imperfections, as for `rehearse`.
+const PLAIN: &str = "plain";
+
+/// The second resolver of a file, or the one that the settings speak of; settings that speak of none
+/// learn the file's zero.
+///
+/// # Errors
+/// An option of the list that is none.
+pub(super) fn second_resolver(
+    options: Option<&str>,
+    press: &Press,
+    schema: &mut Schema,
+) -> Result<Option<ResolverSetup>, ParseOptionError> {
+    let mut setup = ResolverSetup::of_press(press);
+    match (options, &schema.second) {
+        (Some(options), _) => setup.apply(if options == PLAIN { "" } else { options })?,
+        (None, Some(learned)) => setup.zero_deg = zero_deg(learned.receiver.zero_offset),
+        (None, None) => return Ok(None),
+    }
+    let learned = rehearse::learned_second(receiver::Settings {
+        zero_offset: settings_file::zero(setup.zero_deg),
+        direction: match setup.reversed {
+            true => Direction::Decreasing,
+            false => Direction::Increasing,
+        },
+        ..schema.receiver
+    });
+    schema.second = schema.second.or(Some(learned));
+    Ok(Some(setup))
+}
+
+/// The electrical angle at top dead centre, degrees.
+fn zero_deg(offset: ZeroOffset) -> f64 {
+    f64::from(offset.electrical().to_bits()) * 360.0 / 4_294_967_296.0
 }

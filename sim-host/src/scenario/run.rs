@@ -118,6 +118,9 @@ pub fn run<C: Control>(
         bench.fit_loads(Loads::new(bank.reactions));
         bench.set_job(bank.job);
     }
+    if let Some(second) = &scenario.second_resolver {
+        bench.fit_second_resolver(Resolver::new(second, seed, "second resolver"));
+    }
     let index = scenario.index_switch.as_ref().map(|index| IndexSwitch {
         seed,
         ..index.clone()

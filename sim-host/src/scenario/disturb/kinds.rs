@@ -144,6 +144,11 @@ impl Kind {
         }
     }
 
+    /// Whether it strikes one resolver: `resolver` 1 or 2, the first without it.
+    pub const fn is_of_a_resolver(&self) -> bool {
+        matches!(self.strike, Strike::Frames(_) | Strike::Resolver(_))
+    }
+
     /// The kind of this word.
     pub fn named(word: &str) -> Option<&'static Self> {
         KINDS.iter().find(|kind| kind.word == word)
@@ -247,6 +252,14 @@ pub const KINDS: &[Kind] = &[
             faults.decoupled = true;
         },
     ),
+    Kind::resolver(
+        "coupling-drags",
+        "the coupling lags by this share of all travel",
+        |faults, detail| {
+            faults.creep = detail.size / 100.0;
+        },
+    )
+    .sized("percent", 0.0, 100.0),
     Kind::resolver(
         "body-turned",
         "the resolver turned in its mounting",

@@ -50,6 +50,7 @@ pub fn draw(seed: u64, index: u64) -> Scenario {
         resolver: ResolverSetup::of_press(press),
         press: press.clone(),
         setup,
+        second_resolver: None,
         index_switch: None,
         settings: *settings,
         limit_channels: None,
@@ -138,6 +139,7 @@ fn disturbance(stream: &mut Stream, kinds: &[&'static Kind], number: u32) -> Dis
         kind,
         detail: Detail {
             size,
+            resolver: 0,
             which: stream.random_range(0..kind.one_of.max(2)),
             winding: winding[stream.random_range(0..winding.len())],
         },

@@ -2,9 +2,11 @@
 
 use super::TraceError;
 use crate::bench::Moment;
+use crate::resolver::Resolver;
 use crate::units;
 use std::f64::consts::PI;
-use stopwright_core::signal::SAMPLES_PER_FRAME;
+use stopwright_core::demodulator::{Config, demodulate};
+use stopwright_core::signal::{FRAMES_PER_TICK, SAMPLES_PER_FRAME};
 use stopwright_core::stroke::Stroke;
 
 /// How a signal's values look.
@@ -125,6 +127,19 @@ pub const SIGNALS: &[Signal] = &[
     Signal::word("cosine_code", "a sample of the cosine winding", |m| {
         f64::from(m.inputs.frames[0].cosine[CREST])
     }),
+    Signal::word("second_sine_code", "the same of the second resolver", |m| {
+        f64::from(m.inputs.second_frames[0].sine[CREST])
+    }),
+    Signal::word(
+        "second_cosine_code",
+        "the same of its cosine winding",
+        |m| f64::from(m.inputs.second_frames[0].cosine[CREST]),
+    ),
+    Signal::real(
+        "second_deg",
+        "crank angle that the second resolver shows",
+        second_deg,
+    ),
     Signal::bit(
         "index",
         "index switch closed, as the controller is told",
@@ -184,6 +199,23 @@ pub const SIGNALS: &[Signal] = &[
         },
     ),
 ];
+
+/// By the direct decode of the last frame, before any check; not a number where none is fitted.
+fn second_deg(moment: &Moment<'_>) -> f64 {
+    let Some(setup) = moment.second.map(Resolver::setup) else {
+        return f64::NAN;
+    };
+    let seen = demodulate(&moment.inputs.second_frames[FRAMES_PER_TICK - 1]);
+    let seen = seen.in_phase(&Config::new(0));
+    let rotor_deg = f64::from(seen.sine)
+        .atan2(f64::from(seen.cosine))
+        .to_degrees();
+    let crank_deg = match setup.reversed {
+        true => setup.zero_deg - rotor_deg,
+        false => rotor_deg - setup.zero_deg,
+    };
+    crank_deg.rem_euclid(360.0)
+}
 
 /// Numbers of the states in a trace, stable.
 pub(in crate::scenario) const fn state_number(stroke: Stroke) -> u8 {
