@@ -5,6 +5,10 @@
 //! five frames and the panel. Nothing here waits, and two benches of one seed stay equal to the
 //! bit.
 
+mod job;
+
+pub use job::JobKeeper;
+
 use crate::control::{Control, Lost, silence};
 use crate::index_switch::IndexSwitch;
 use crate::load::Loads;
@@ -15,9 +19,7 @@ use crate::units;
 use std::collections::VecDeque;
 use stopwright_core::angle::CrankAngle;
 use stopwright_core::contacts::Levels;
-use stopwright_core::controller::{
-    Controller, Inputs, Outputs, Selector, Service, ServiceReply, ValveDrive,
-};
+use stopwright_core::controller::{Controller, Inputs, Outputs, Selector, Service, ValveDrive};
 use stopwright_core::fault::FaultSet;
 use stopwright_core::fault_latch::Standing;
 use stopwright_core::job::CheckedJob;
@@ -27,7 +29,7 @@ use stopwright_core::receiver::CrankReading;
 use stopwright_core::settings::Settings;
 use stopwright_core::signal::{CarrierFrame, FRAMES_PER_TICK};
 use stopwright_core::stop_time::StopRecord;
-use stopwright_core::stroke::{Mode, Stroke};
+use stopwright_core::stroke::Mode;
 use stopwright_core::time::{Duration, Instant};
 use stopwright_core::two_hand::{PalmContacts, Station};
 use stopwright_core::valve_pair::{Captured, ELEMENTS, ElementFeedback};
@@ -208,8 +210,7 @@ pub struct Bench<C = Controller> {
     index: Option<IndexSwitch>,
     index_closed: bool,
     loads: Loads,
-    job: Option<Box<CheckedJob>>,
-    is_job_adopted: bool,
+    job: Option<JobKeeper>,
     controller: C,
     lost: Option<Lost>,
     was_unpowered: bool,
@@ -274,7 +275,6 @@ impl<C: Control> Bench<C> {
             index_closed: false,
             loads: Loads::default(),
             job: None,
-            is_job_adopted: false,
             controller,
             lost: None,
             was_unpowered: false,
@@ -332,8 +332,7 @@ impl<C: Control> Bench<C> {
 
     /// A job that is put in force whenever the controller has come up.
     pub fn set_job(&mut self, job: CheckedJob) {
-        self.job = Some(Box::new(job));
-        self.is_job_adopted = false;
+        self.job = Some(JobKeeper::new(job));
     }
 
     /// The second resolver, where fitted, to break.
@@ -446,19 +445,16 @@ impl<C: Control> Bench<C> {
         let sensed = self.sense();
         let request = std::mem::take(&mut self.request);
         let job = self.job.take();
-        let is_job_due = self.is_job_due(&request);
-        let service = match job.as_deref().filter(|_| is_job_due) {
-            Some(job) => Service::AdoptJob(job),
-            None => service(&request),
-        };
+        let is_free = matches!(request, Request::None);
+        let due = job.as_ref().zip(self.outputs.as_ref().filter(|_| is_free));
+        let due = due.and_then(|(keeper, said)| keeper.due(said));
+        let was_asked = due.is_some();
+        let service = due.map_or_else(|| service(&request), Service::AdoptJob);
         let mut inputs = self.inputs(sensed, service);
         if let Some(companion) = &mut companion {
             companion.between(&mut inputs);
         }
         let outputs = self.ask(&inputs, course.is_unpowered);
-        if outputs.reply == ServiceReply::Adopted {
-            self.is_job_adopted = is_job_due;
-        }
         if let Some(companion) = &mut companion {
             let stops: Vec<StopTruth> = self.truths.range(stops..).copied().collect();
             companion.after(&Moment {
@@ -480,17 +476,15 @@ impl<C: Control> Bench<C> {
         self.panel.reset = None;
         self.request = request;
         self.job = job;
+        if let Some(keeper) = &mut self.job {
+            match course.is_unpowered {
+                true => keeper.lose(),
+                false => keeper.note(&outputs, was_asked),
+            }
+        }
         self.act(&outputs);
         self.remember(&outputs);
         self.outputs.insert(outputs)
-    }
-
-    /// Whether the job is to be put in force now: once the controller has come up, and nothing else
-    /// is asked of it.
-    fn is_job_due(&self, request: &Request) -> bool {
-        let is_up = |said: &Outputs| said.stroke != Stroke::PowerUp;
-        let is_free = matches!(request, Request::None);
-        !self.is_job_adopted && is_free && self.outputs.as_ref().is_some_and(is_up)
     }
 
     /// What the controller says; without supply or without a controller, nothing.
@@ -498,7 +492,6 @@ impl<C: Control> Bench<C> {
         let was_unpowered = std::mem::replace(&mut self.was_unpowered, is_unpowered);
         let stored = self.outputs.map_or(FaultSet::EMPTY, |said| said.latched);
         if is_unpowered || self.lost.is_some() {
-            self.is_job_adopted = false;
             // What is latched is stored, and shows again with the supply.
             return Outputs {
                 latched: stored,

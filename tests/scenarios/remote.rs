@@ -5,6 +5,7 @@ use crate::{complaints, load, measured, root};
 use std::io::{BufRead, BufReader, Write};
 use std::net::{TcpListener, TcpStream};
 use std::process::Command;
+use stopwright::bench::JobKeeper;
 use stopwright::scenario::expect::Finding;
 use stopwright::scenario::protocol::{
     Answer, Question, Said, VERSION, Wired, framed, said, unframed,
@@ -12,12 +13,11 @@ use stopwright::scenario::protocol::{
 use stopwright::scenario::remote::Remote;
 use stopwright::scenario::{Options, Report, Scenario, run, run_core};
 use stopwright_core::contacts::Levels;
-use stopwright_core::controller::{Controller, Inputs, Selector, Service, ServiceReply};
+use stopwright_core::controller::{Controller, Inputs, Selector, Service};
 use stopwright_core::fault::{FaultCode, FaultSet};
 use stopwright_core::fault_latch::Standing;
 use stopwright_core::limit_channels::ChannelSet;
 use stopwright_core::signal::CarrierFrame;
-use stopwright_core::stroke::Stroke;
 use stopwright_core::time::Instant;
 use stopwright_core::two_hand::{PalmContacts, Station};
 use stopwright_core::valve_pair::{Captured, ElementFeedback};
@@ -126,7 +126,8 @@ fn hello() -> Option<Vec<u8>> {
 fn core(scenario: &Scenario) -> impl FnMut(Question) -> Option<Vec<u8>> + Send + 'static {
     let (settings, bank) = (scenario.settings, scenario.limit_channels.clone());
     let mut core = Controller::new(settings, FaultSet::EMPTY);
-    let (mut is_up, mut is_adopted) = (false, false);
+    let keeper = move || bank.as_ref().map(|bank| JobKeeper::new(bank.job));
+    let (mut job, mut before) = (keeper(), None);
     move |question| match question {
         Question::Hello { .. } => hello(),
         Question::PowerUp { stored } => {
@@ -136,17 +137,20 @@ fn core(scenario: &Scenario) -> impl FnMut(Question) -> Option<Vec<u8>> + Send +
                 .map(code)
                 .fold(FaultSet::EMPTY, FaultSet::with);
             core = Controller::new(settings, stored);
-            (is_up, is_adopted) = (false, false);
+            (job, before) = (keeper(), None);
             None
         }
         Question::Tick(wired) => {
             let mut inputs = inputs(&wired);
-            if let Some(bank) = bank.as_ref().filter(|_| is_up && !is_adopted) {
-                inputs.service = Service::AdoptJob(&bank.job);
-            }
+            let due = job.as_ref().zip(before.as_ref());
+            let due = due.and_then(|(keeper, said)| keeper.due(said));
+            inputs.service = due.map_or(Service::None, Service::AdoptJob);
+            let was_asked = due.is_some();
             let outputs = core.tick(&inputs);
-            is_up = outputs.stroke != Stroke::PowerUp;
-            is_adopted |= outputs.reply == ServiceReply::Adopted;
+            if let Some(keeper) = &mut job {
+                keeper.note(&outputs, was_asked);
+            }
+            before = Some(outputs);
             let answer = Answer::Tick(said(&outputs));
             Some(framed(&answer).expect("a frame"))
         }

@@ -46,6 +46,9 @@ const REST_DEG: f64 = 3.5;
 const TURN_MOST_DEG: f64 = 360.0 + 30.0;
 /// Both coils may carry current this long after the drive went off, s: output stage included.
 const COIL_S: f64 = 0.060;
+/// What was in the clutch when the drive went off may still set the crank in motion this long after,
+/// s: pressure is up to its touch point late in a slow press, and takes its exhaust to go.
+const RUN_OUT_S: f64 = 0.100;
 /// A late stop must be latched this long after standstill, s: the controller confirms it first.
 const TOLD_S: f64 = 0.200;
 /// A stop counts as late when it is past its latch limit by this share and this much: what the
@@ -142,6 +145,8 @@ pub struct Oracle {
     request: Option<Request>,
     was_safe: bool,
     loads: Option<LoadJudge>,
+    /// The limit channels were put in force since power-up.
+    has_channels: bool,
 }
 
 impl Oracle {
@@ -170,6 +175,7 @@ impl Oracle {
             request: None,
             was_safe: true,
             loads: bank.map(LoadJudge::new),
+            has_channels: false,
         }
     }
 
@@ -440,6 +446,10 @@ impl Oracle {
         } else if !seen.moment.outputs.valve.is_on && has_stopped(Mark::Standstill) {
             self.rest_deg = self.rest_deg.or(Some(seen.angle_deg));
         }
+        let drive_off_s = seen.moment.now_s - self.drive_off_s;
+        if drive_off_s < RUN_OUT_S && seen.speed_spm > TURNING_SPM {
+            self.rest_deg = None;
+        }
         let moved = self.rest_deg.map(|rest| (seen.angle_deg - rest).abs());
         if moved.is_some_and(|moved| moved > REST_DEG) {
             self.breach(Rule::StandsUnlessDriven, seen, "the slide moved by itself");
@@ -509,13 +519,18 @@ impl Oracle {
             self.breach(Rule::ChannelNeedsAngle, seen, what);
         }
         let Some(judge) = &mut self.loads else { return };
-        let is_up = moment.outputs.stroke != Stroke::PowerUp && !moment.is_unpowered;
+        let said = moment.outputs;
+        self.has_channels |= said.reply == ServiceReply::Adopted;
+        self.has_channels &= !moment.is_unpowered;
+        // Where a controller somewhere else has them from is its own business.
+        let is_elsewhere = matches!(said.position, CrankPosition::Untrusted { last: None, .. });
+        let has_channels = self.has_channels || is_elsewhere && !moment.is_unpowered;
         let wrong = judge.judge(&Look {
             now_s: moment.now_s,
             angle_deg: seen.angle_deg,
             speed_spm: seen.speed_spm,
             loads: moment.loads,
-            may_know: is_up && !has_lost_angle,
+            may_know: has_channels && said.stroke != Stroke::PowerUp && !has_lost_angle,
         });
         if let Some(what) = wrong {
             self.breach(Rule::LoadInWindow, seen, what);
