@@ -55,6 +55,10 @@ fn reaches_the_hard_cases(total: &Total) {
         assert!(runs >= 10, "{case}: {runs} of {}", total.runs);
     }
     assert!(total.faults.len() >= 20, "{:?}", total.faults);
+    // What is fitted beside the resolver has spoken, and so have the read-backs.
+    for number in [15, 16, 17, 62] {
+        assert!(total.faults.contains_key(&number), "{:?}", total.faults);
+    }
 }
 
 #[test]

@@ -50,9 +50,14 @@ pub(super) fn index_switch(entry: Option<&IndexEntry>, schema: &mut Schema) -> O
         },
         (None, None) => return None,
     };
+    learn_index(&switch, schema);
+    Some(switch)
+}
+
+/// Settings that know of no index switch learn this one.
+pub(super) fn learn_index(switch: &IndexSwitch, schema: &mut Schema) {
     let learned = rehearse::learned_index(switch.closes_deg, switch.opens_deg);
     schema.index = schema.index.or(Some(learned));
-    Some(switch)
 }
 
 /// The word for a second resolver without imperfections, as for `rehearse`.

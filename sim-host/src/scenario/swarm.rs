@@ -7,6 +7,7 @@
 //! order and nothing is kept.
 
 mod draw;
+mod fittings;
 mod join;
 mod row;
 mod share;

@@ -1,5 +1,6 @@
 //! One run drawn from a seed: press, story, and what breaks.
 
+use super::fittings::Fittings;
 use crate::plant::Setup;
 use crate::press::Press;
 use crate::prng::{self, Stream};
@@ -22,7 +23,9 @@ const PRESSES: [&str; 16] = [
     "B", "B", "B", "B", "G", "G", "G", "G", "E", "E", "E", "A", "A", "C", "D", "H",
 ];
 /// Families of faults that are switched on or off as a whole.
-const FAMILIES: [&str; 6] = ["samples", "resolver", "inputs", "press", "time", "power"];
+const FAMILIES: [&str; 8] = [
+    "samples", "resolver", "index", "inputs", "press", "channels", "time", "power",
+];
 const DISTURBANCES_MOST: u32 = 3;
 
 /// The run of this number.
@@ -31,7 +34,8 @@ pub fn draw(seed: u64, index: u64) -> Scenario {
     let letter = PRESSES[stream.random_range(0..PRESSES.len())];
     let (press, settings) = commissioned(letter);
     let mode = story_mode(&mut stream);
-    let disturbances = disturbances(&mut stream);
+    let fittings = Fittings::draw(&mut stream, press, settings);
+    let disturbances = disturbances(&mut stream, &fittings);
     let mut setup = Setup::nominal(press);
     // Single strokes of press A are commissioned at its lowest speed only.
     if letter == "A" {
@@ -50,10 +54,10 @@ pub fn draw(seed: u64, index: u64) -> Scenario {
         resolver: ResolverSetup::of_press(press),
         press: press.clone(),
         setup,
-        second_resolver: None,
-        index_switch: None,
-        settings: *settings,
-        limit_channels: None,
+        second_resolver: fittings.second_resolver,
+        index_switch: fittings.index_switch,
+        settings: fittings.settings,
+        limit_channels: fittings.limit_channels,
         seed: super::seed_of(seed, index),
         steps,
         expect: Expectations {
@@ -95,10 +99,11 @@ fn story_mode(stream: &mut Stream) -> Mode {
     }
 }
 
-fn disturbances(stream: &mut Stream) -> Vec<Disturbance> {
+fn disturbances(stream: &mut Stream, fittings: &Fittings) -> Vec<Disturbance> {
     let on: Vec<&str> = FAMILIES
         .into_iter()
         .filter(|_| stream.random_bool(0.5))
+        .filter(|family| fittings.has(family))
         .collect();
     let kinds: Vec<&'static Kind> = KINDS.iter().filter(|it| on.contains(&it.family)).collect();
     if kinds.is_empty() {
@@ -106,11 +111,16 @@ fn disturbances(stream: &mut Stream) -> Vec<Disturbance> {
     }
     let count = stream.random_range(0..=DISTURBANCES_MOST);
     (0..count)
-        .map(|number| disturbance(stream, &kinds, number))
+        .map(|number| disturbance(stream, fittings, &kinds, number))
         .collect()
 }
 
-fn disturbance(stream: &mut Stream, kinds: &[&'static Kind], number: u32) -> Disturbance {
+fn disturbance(
+    stream: &mut Stream,
+    fittings: &Fittings,
+    kinds: &[&'static Kind],
+    number: u32,
+) -> Disturbance {
     let kind = kinds[stream.random_range(0..kinds.len())];
     let size = kind.size.map_or(0.0, |it| {
         let drawn = it.least + stream.random::<f64>() * (it.most - it.least);
@@ -139,8 +149,11 @@ fn disturbance(stream: &mut Stream, kinds: &[&'static Kind], number: u32) -> Dis
         kind,
         detail: Detail {
             size,
-            resolver: 0,
-            which: stream.random_range(0..kind.one_of.max(2)),
+            resolver: match fittings.second_resolver {
+                Some(_) if kind.is_of_a_resolver() => stream.random_range(0..2),
+                _ => 0,
+            },
+            which: which(stream, fittings, kind),
             winding: winding[stream.random_range(0..winding.len())],
         },
         from,
@@ -148,6 +161,18 @@ fn disturbance(stream: &mut Stream, kinds: &[&'static Kind], number: u32) -> Dis
         for_ms: is_short.then(|| stream.random_range(1.0..400.0)),
         repeats: is_short && stream.random_bool(0.2),
         may_miss: true,
+    }
+}
+
+/// One of two, or one of the limit channels there are.
+fn which(stream: &mut Stream, fittings: &Fittings, kind: &Kind) -> usize {
+    let channels = fittings
+        .limit_channels
+        .as_ref()
+        .map(|bank| bank.plans.len());
+    match (kind.family, channels) {
+        ("channels", Some(count)) => stream.random_range(0..count),
+        _ => stream.random_range(0..2),
     }
 }
 
@@ -257,8 +282,12 @@ fn excused(disturbances: &[Disturbance]) -> Vec<Rule> {
                 Rule::StandsUnlessDriven,
                 Rule::HandComesLater,
             ],
+            (_, "channel-output-welded" | "channel-output-dead") => &[Rule::LoadInWindow],
+            // The second resolver is heard and not followed.
+            ("samples" | "resolver", _) if it.detail.resolver == 1 => &[],
             // An angle that lies hides a late stop as well.
             ("samples" | "resolver", _) => &[
+                Rule::LoadInWindow,
                 Rule::LateStopHolds,
                 Rule::OneStroke,
                 Rule::ReleaseInTime,
@@ -267,7 +296,10 @@ fn excused(disturbances: &[Disturbance]) -> Vec<Rule> {
                 Rule::NoDriveWithoutPermit,
                 Rule::HandsHoldTheSlide,
             ],
+            // The frames of a late tick are lost, and with them the angle at which a stop began.
             ("time", _) => &[
+                Rule::LateStopHolds,
+                Rule::LoadInWindow,
                 Rule::OneStroke,
                 Rule::ReleaseInTime,
                 Rule::MutesInOpeningOnly,
