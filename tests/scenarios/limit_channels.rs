@@ -124,6 +124,39 @@ fn whatever_makes_an_output_and_its_read_back_differ_is_told() {
     }
 }
 
+/// A trace has what the controller commands, what it reads back a tick later, and what the load does
+/// its reaction time after that; and a read-back that lies beside the load that does not.
+#[test]
+fn a_trace_has_the_outputs_their_read_backs_and_the_loads() {
+    const ON_TICKS: usize = 30;
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = folder.path().join("traced.toml");
+    let disturb = "[[disturb]]\nname = \"it\"\nwhat = \"channel-read-back-open\"\nwhich = 2\nfrom = { stroke = 1, angle_deg = 300 }";
+    let channels = [
+        channel("from_deg = [300]\nto_deg = [340]"),
+        channel("from_deg = [100]\nto_deg = [250]\nload_on_ms = 30"),
+    ];
+    let text = continuous(&channels.concat(), disturb);
+    std::fs::write(&file, format!("title = \"t\"\nlesson = \"l\"\n{text}")).expect("written");
+    let signals = "limit_channels,limit_read_back,loads";
+    let rows = crate::traces::rows_of(file.to_str().expect("text"), signals);
+    let second = |value: f64| value as u16 >> 1 & 1;
+    let goes_on = |signal: usize, from: usize| {
+        let is_on = |row: &usize| second(rows[*row][signal]) == 1;
+        (from..rows.len()).find(is_on).expect("it goes on")
+    };
+    let commanded = goes_on(0, 0);
+    assert_eq!(goes_on(1, 0), commanded + 1);
+    assert_eq!(goes_on(2, 0), commanded + ON_TICKS);
+    // In the next turn the wire is open.
+    let off =
+        (commanded..rows.len()).find(|row| second(rows[*row][2]) == 0 && *row > commanded + 100);
+    let again = goes_on(0, off.expect("it goes off"));
+    let load = goes_on(2, again);
+    assert_eq!(load, again + ON_TICKS);
+    assert!(rows[again..load].iter().all(|row| second(row[1]) == 0));
+}
+
 #[test]
 fn a_channel_without_read_back_is_not_watched() {
     let report = run(
