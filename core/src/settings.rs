@@ -150,7 +150,7 @@ pub enum Problem {
     WindowBeyondOverrun,
     /// The overrun limit is above 25 degrees.
     OverrunLimitTooFar,
-    /// A stop at the advisory travel, begun at the late bound, would pass the overrun limit.
+    /// A healthy stop, begun at the late bound, may rest past the overrun limit.
     LateBoundBeyondOverrun,
     /// A baseline has no deviation, or its mean is not below the advisory limit.
     Baseline {
@@ -410,8 +410,7 @@ fn check_release(schema: &Schema, note: &mut impl FnMut(Problem)) {
     if release < RELEASE_MIN.to_bits() || release <= schema.angles.take_over.to_bits() {
         note(Problem::ReleaseOutOfRange);
     }
-    // The advisory travel is what the compensation may absorb: begun at the latest release angle
-    // it must still end before the overrun limit plus that absorption.
+    // A healthy stop rests within the window; the latest release carries it as much further.
     if top.late_bound.saturating_add(schema.angles.window_after) > schema.angles.overrun_limit {
         note(Problem::LateBoundBeyondOverrun);
     }

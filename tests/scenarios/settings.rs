@@ -3,7 +3,7 @@
 use stopwright::press::Press;
 use stopwright::settings_file::{schema, table, write};
 use stopwright::{record, rehearse, units};
-use stopwright_core::angle::AngleWindow;
+use stopwright_core::angle::{AngleWindow, CrankAngle};
 use stopwright_core::receiver::index_switch::IndexSettings;
 use stopwright_core::receiver::second::SecondSettings;
 use stopwright_core::settings::Schema;
@@ -63,4 +63,27 @@ fn references_are_read_and_written_too() {
         )
     };
     assert_eq!(closed(&again), closed(&settings));
+}
+
+/// A stop that takes its latch limit, commanded at the late bound, rests before the overrun limit.
+#[test]
+fn no_release_however_late_carries_a_stop_at_its_latch_limit_past_the_overrun_limit() {
+    for letter in LETTERS {
+        let settings = read(letter, &text_of(letter));
+        let (top, stop) = (&settings.top_stop, &settings.stop);
+        let output = top.curve.travel_at(top.speed);
+        let output = output.saturating_sub(stop.curve.travel_at(top.speed));
+        let latch = stop.top.at_speed(stop.curve, top.speed).travel_latch;
+        let to_top = CrankAngle::TOP_DEAD_CENTRE.travel_since(top.release);
+        let rests_deg = units::travel_deg(top.late_bound)
+            + units::travel_deg(output)
+            + units::travel_deg(latch)
+            - units::travel_deg(to_top);
+        let overrun_deg = units::travel_deg(settings.angles.overrun_limit);
+        // The latch limit is rounded to a tenth of a degree.
+        assert!(
+            rests_deg <= overrun_deg + 0.1,
+            "press {letter}: {rests_deg}"
+        );
+    }
 }

@@ -26,6 +26,8 @@ pub(super) const OVERRUN_SOURCE: &str = "15 degrees: Japan, structural standard 
      curtain starts the stroke); often quoted for Europe, from memory. Local codes govern.";
 /// Least room the compensation is given later, degrees; or two standard deviations of the rest.
 const LATE_LEAST_DEG: f64 = 1.0;
+/// What stands for no room later at all, degrees.
+const LATE_NONE_DEG: f64 = 0.001;
 /// Scatter below this is the measurement's own, ms.
 const DEVIATION_LEAST_MS: f64 = 0.5;
 
@@ -118,11 +120,20 @@ fn top_stop_of(evidence: &Evidence<'_>, travel_deg: &Limits) -> top_stop::Config
         release: units::angle(evidence.release_deg),
         speed: units::speed(evidence.release_spm),
         curve: curve.map_or(plate, |curve| core_curve(curve, before_ms)),
-        late_bound: units::travel(late_deg.min(OVERRUN_DEG - WINDOW_DEG)),
+        late_bound: units::travel(late_deg.min(room_later_deg(evidence, travel_deg))),
         // No more than what the advisory limit stands for may be absorbed.
         early_bound: units::travel(travel_deg.advisory - travel_deg.baseline),
         deadband: units::travel(late_deg),
     }
+}
+
+/// How much later a stop may be commanded that then takes the latch limit, and still rest before the
+/// overrun limit; and a healthy one before the end of the window.
+fn room_later_deg(evidence: &Evidence<'_>, travel_deg: &Limits) -> f64 {
+    let output_deg = 6.0 * evidence.release_spm * evidence.press.control.output_drop_ms / 1e3;
+    let at_latch_deg = evidence.release_deg + output_deg + travel_deg.latch - 360.0;
+    let room_deg = (OVERRUN_DEG - at_latch_deg).min(OVERRUN_DEG - WINDOW_DEG);
+    room_deg.max(LATE_NONE_DEG)
 }
 
 fn angles(rest_deviation_deg: f64) -> Angles {
