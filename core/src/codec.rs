@@ -32,6 +32,7 @@ use crate::speed::CrankSpeed;
 use crate::stop_curve::StopCurve;
 use crate::stop_time::{StopKind, StopLimits, StopRecord};
 use crate::stop_trend::{self, Baseline};
+use crate::stroke::{Mode, StopReasons};
 use crate::time::{Duration, Instant};
 use crate::valve_pair::ShiftBounds;
 use crate::zero_offset::{Direction, ZeroOffset};
@@ -389,6 +390,7 @@ choices! {
     PairKind { Complementary = 0, Equivalent = 1 }
     StopKind { Top = 0, MidStroke = 1 }
     Standing { Operator = 0, KeyHolder = 1, Recommissioned = 2 }
+    Mode { Off = 0, Inch = 1, Single = 2, Continuous = 3, Test = 4, Barring = 5 }
     Rule {
         UsStoppingTime = 0,
         UsMonitored = 1,
@@ -460,8 +462,8 @@ fields! {
     TimedWindow { from, on_for }
     AngleWindow { from, to }
     StopRecord {
-        kind, requested_at, commanded_at, command_angle, coil_off_at, speed, speed_peak,
-        stopping_time, stopping_travel, rest_angle, reaction, braking,
+        kind, requested_at, commanded_at, command_angle, coil_off_at, valve_off_at, speed,
+        speed_peak, stopping_time, stopping_travel, rest_angle, reaction, braking,
     }
 }
 
@@ -476,6 +478,16 @@ impl Field for bool {
             1 => Ok(true),
             _ => Err(from.refuse()),
         }
+    }
+}
+
+impl Field for StopReasons {
+    fn put(&self, out: &mut impl Sink) {
+        self.to_bits().put(out);
+    }
+
+    fn take(from: &mut Reader<'_>) -> Result<Self, BadValue> {
+        Self::from_bits(u8::take(from)?).ok_or(from.refuse())
     }
 }
 

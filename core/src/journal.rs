@@ -26,6 +26,7 @@ use crate::fault_latch::Standing;
 use crate::speed::CrankSpeed;
 use crate::stop_time::StopRecord;
 use crate::store::{FlashFault, LayoutError, Standstill};
+use crate::stroke::{Mode, StopReasons, Stroke};
 use crate::time::Instant;
 use core::ops::Range;
 use embedded_storage_async::nor_flash::{
@@ -82,7 +83,14 @@ pub enum Entry {
         at: Instant,
     },
     /// A stop came to its end.
-    Stopped(StopRecord),
+    Stopped {
+        /// How it went.
+        stop: StopRecord,
+        /// The mode the valve was driven in.
+        mode: Mode,
+        /// Why it was stopped, all that came up until it stood; nothing for the end of a stroke.
+        reasons: StopReasons,
+    },
     /// Settings were saved.
     SettingsSaved {
         /// Their generation.
@@ -92,7 +100,7 @@ pub enum Entry {
 
 impl Stored for Entry {
     const KIND: u8 = 3;
-    const VERSION: u8 = 1;
+    const VERSION: u8 = 2;
 }
 
 /// Turns what the controller says tick by tick into entries. Ask it after every tick and append what
@@ -101,6 +109,9 @@ impl Stored for Entry {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Bookkeeper {
     was_on: bool,
+    /// The mode the valve was last driven in, and why it is being stopped.
+    mode: Mode,
+    reasons: StopReasons,
     latched: FaultSet,
 }
 
@@ -112,6 +123,8 @@ impl Bookkeeper {
     pub const fn new(latched: FaultSet) -> Self {
         Self {
             was_on: false,
+            mode: Mode::Off,
+            reasons: StopReasons::NONE,
             latched,
         }
     }
@@ -142,7 +155,19 @@ impl Bookkeeper {
         });
         self.was_on = outputs.valve.is_on;
         self.latched = outputs.latched;
-        let stopped = outputs.stop.map(Entry::Stopped);
+        if outputs.valve.is_on {
+            (self.mode, self.reasons) = (outputs.mode, StopReasons::NONE);
+        }
+        if let Stroke::TopStopping { reasons, .. } | Stroke::ImmediateStopping { reasons } =
+            outputs.stroke
+        {
+            self.reasons = reasons;
+        }
+        let stopped = outputs.stop.map(|stop| Entry::Stopped {
+            stop,
+            mode: self.mode,
+            reasons: self.reasons,
+        });
         [started, latched, stopped, reset]
             .into_iter()
             .flatten()
@@ -223,7 +248,7 @@ impl Recovered {
                 self.is_running = false;
             }
             Entry::Started { .. } => self.is_running = true,
-            Entry::Stopped(_) => self.is_running = false,
+            Entry::Stopped { .. } => self.is_running = false,
             Entry::SettingsSaved { generation } => self.settings = *generation,
         }
         self.last = number;
@@ -601,9 +626,15 @@ impl Field for Entry {
                 3u8.put(out);
                 at.put(out);
             }
-            Self::Stopped(record) => {
+            Self::Stopped {
+                stop,
+                mode,
+                reasons,
+            } => {
                 4u8.put(out);
-                record.put(out);
+                stop.put(out);
+                mode.put(out);
+                reasons.put(out);
             }
             Self::SettingsSaved { generation } => {
                 5u8.put(out);
@@ -632,7 +663,11 @@ impl Field for Entry {
             3 => Self::Started {
                 at: Field::take(from)?,
             },
-            4 => Self::Stopped(Field::take(from)?),
+            4 => Self::Stopped {
+                stop: Field::take(from)?,
+                mode: Field::take(from)?,
+                reasons: Field::take(from)?,
+            },
             5 => Self::SettingsSaved {
                 generation: Field::take(from)?,
             },

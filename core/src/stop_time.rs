@@ -79,7 +79,8 @@ pub const STANDSTILL_HOLD: Duration = Duration::from_millis(80);
 /// See [`STANDSTILL_BAND`].
 pub const MOTION_PROOF: CrankTravel = CrankTravel::from_millidegrees(300);
 
-/// A finished stop.
+/// A finished stop. There is one only of a crank that then stood: it has stayed within
+/// [`Config::standstill_band`] for [`Config::standstill_hold`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct StopRecord {
@@ -93,7 +94,9 @@ pub struct StopRecord {
     pub command_angle: CrankAngle,
     /// When the first coil lost its current.
     pub coil_off_at: Instant,
-    /// Crank speed then.
+    /// When the last spool of the valve had shifted off; none when the feedback has not shown it.
+    pub valve_off_at: Option<Instant>,
+    /// Crank speed at coil off.
     pub speed: CrankSpeed,
     /// Highest speed during the stop; the limits are taken at it.
     pub speed_peak: CrankSpeed,
@@ -144,6 +147,7 @@ struct Running {
     commanded_at: Instant,
     command_angle: CrankAngle,
     coil_off: Option<CoilOff>,
+    valve_off_at: Option<Instant>,
     /// Travel since the command at the last sample, trace units.
     travel: i32,
     last: CrankAngle,
@@ -239,6 +243,16 @@ fn share(here: CrankTravel, there: CrankTravel) -> Option<i64> {
 }
 
 impl StopRecord {
+    /// When the crank began to slow down, by the fit.
+    pub fn first_deceleration_at(&self) -> Instant {
+        self.coil_off_at.saturating_add(self.reaction)
+    }
+
+    /// When it stood, by the fit.
+    pub fn standstill_at(&self) -> Instant {
+        self.coil_off_at.saturating_add(self.stopping_time)
+    }
+
     /// Faults this finished stop gives rise to, by the limits at its highest speed.
     fn judge(&self, limits: &StopLimits) -> FaultSet {
         let past_time = self.stopping_time > limits.time_latch;
@@ -326,6 +340,7 @@ impl StopWatch {
             commanded_at,
             command_angle,
             coil_off: None,
+            valve_off_at: None,
             travel: 0,
             last: command_angle,
             last_sample_at: commanded_at,
@@ -337,12 +352,13 @@ impl StopWatch {
     }
 
     /// One tick: the crank as it is seen, if it is, with its mean speed, and when the coil went
-    /// off, if it has.
+    /// off and the valve had shifted, if they have.
     pub fn step(
         &mut self,
         config: &Config,
         seen: Option<(&CrankReading, CrankSpeed)>,
         coil_off_at: Option<Instant>,
+        valve_off_at: Option<Instant>,
         now: Instant,
         tick: Duration,
     ) -> (Progress, FaultSet) {
@@ -351,6 +367,7 @@ impl StopWatch {
             Some(Stop::Standing { .. }) => return self.work_out(config),
             Some(Stop::Running(run)) => run,
         };
+        run.valve_off_at = run.valve_off_at.or(valve_off_at);
         if let Some((reading, speed)) = seen {
             run.follow(reading, tick, config);
             run.note_coil_off(config, reading, speed, coil_off_at);
@@ -478,6 +495,7 @@ impl Running {
             commanded_at: self.commanded_at,
             command_angle: self.command_angle,
             coil_off_at: off.at,
+            valve_off_at: self.valve_off_at,
             speed: off.speed,
             speed_peak: off.peak,
             stopping_time: time,

@@ -43,6 +43,22 @@ impl StopReasons {
     /// The test angle.
     pub const TEST_ANGLE: Self = Self(32);
 
+    const ALL: Self = Self(63);
+
+    /// As it is stored: a bit for each reason.
+    pub const fn to_bits(self) -> u8 {
+        self.0
+    }
+
+    /// The reasons of such bits; none when one of them is no reason.
+    pub const fn from_bits(bits: u8) -> Option<Self> {
+        if bits & !Self::ALL.0 == 0 {
+            Some(Self(bits))
+        } else {
+            None
+        }
+    }
+
     /// Both sets together.
     #[must_use]
     pub const fn and(self, other: Self) -> Self {

@@ -160,6 +160,17 @@ pub fn coil_off_since(
         .min()
 }
 
+/// When the last of both spools had shifted off after `command`, if both have.
+pub fn shifted_off_since(
+    feedback: &[ElementFeedback; ELEMENTS],
+    command: Instant,
+) -> Option<Instant> {
+    let is_off = |spool: &Captured| !spool.is_on && spool.changed_at >= command;
+    let spools = || feedback.iter().map(|element| element.shifted);
+    let last = spools().map(|spool| spool.changed_at).max();
+    last.filter(|_| spools().all(|spool| is_off(&spool)))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

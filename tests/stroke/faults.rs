@@ -5,6 +5,7 @@ mod found;
 mod muted;
 mod rig;
 mod settings;
+mod stops;
 
 use cases::{CASES, Case, NOT_RAISED};
 use rig::Rig;

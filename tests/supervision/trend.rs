@@ -30,6 +30,7 @@ fn stop(kind: StopKind, time_ms: f64, speed_spm: i32) -> StopRecord {
         commanded_at: at,
         command_angle: deg(315),
         coil_off_at: at,
+        valve_off_at: Some(at),
         speed: spm(speed_spm),
         speed_peak: spm(speed_spm),
         stopping_time: Duration::from_micros((time_ms * 1e3) as u32),

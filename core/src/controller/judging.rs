@@ -10,7 +10,7 @@ use crate::run_in::Condition;
 use crate::stop_time::{Progress, StopRecord};
 use crate::stroke::{Purpose, Rest, StopReasons, Stroke};
 use crate::time::Instant;
-use crate::valve_pair::coil_off_since;
+use crate::valve_pair::{coil_off_since, shifted_off_since};
 
 /// Share of a speed by which a stop may differ from the commissioned speed and still be learnt
 /// from: one twentieth.
@@ -52,13 +52,15 @@ impl Controller {
                 FaultCode::StoredFault,
                 !inputs.supply_ok && !self.stroke.is_standing(),
             );
-        let coil_off = self.valve.driven_off_at().and_then(|command| {
+        let command = self.valve.driven_off_at();
+        let coil_off = command.and_then(|command| {
             coil_off_since(&settings.valve_pair, &inputs.valve, command, inputs.now)
         });
+        let valve_off = command.and_then(|command| shifted_off_since(&inputs.valve, command));
         let crank = reading.map(|reading| (reading, self.speed));
-        let (progress, live) = self
-            .watch
-            .step(&settings.stop, crank, coil_off, inputs.now, TICK);
+        let (progress, live) =
+            self.watch
+                .step(&settings.stop, crank, coil_off, valve_off, inputs.now, TICK);
         found = found
             .union(live)
             .with_if(FaultCode::StopNotEnding, progress == Progress::Overdue);
