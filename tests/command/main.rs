@@ -3,6 +3,8 @@
 
 mod folders;
 mod fuzzed;
+#[cfg(feature = "parquet")]
+mod parquet;
 mod refusals;
 mod run;
 mod scenarios;

@@ -178,3 +178,20 @@ fn flown(runs: &str) -> (f64, f64) {
     let strokes = said["strokes"].as_f64().expect("strokes");
     (strokes, peak_kib.expect("a peak"))
 }
+
+/// Without the feature a file of that ending is refused before anything is played.
+#[cfg(not(feature = "parquet"))]
+#[test]
+fn results_as_parquet_need_the_feature() {
+    let place = Place::new();
+    let out = ["run", "--swarm", "9", "--out", "s.parquet"];
+    let words = ["s.parquet", ".csv", "built with that feature"];
+    place.call(&out).is_refused(1, &words);
+    assert!(!place.path("s.parquet").exists());
+    place.call(&["join", "s.parquet"]).is_refused(1, &words);
+    let trace = ["run", "holds.toml", "--trace", "t.parquet"];
+    place.write("holds.toml", HEAD);
+    place
+        .call(&trace)
+        .is_refused(1, &["t.parquet", "built with that feature"]);
+}

@@ -1,14 +1,12 @@
-//! `stopwright run --swarm` and `stopwright join`: many drawn runs, their results as CSV, shares of
-//! them put together.
+//! `stopwright run --swarm` and `stopwright join`: many drawn runs, their results in a file, shares
+//! of them put together.
 
 use super::play::{PlayArguments, play, show};
 use super::{Problem, say};
 use crate::scenario::run::{BROKEN, HOLDS};
-use crate::scenario::swarm::{Row, Share, Swarm, Total, draw, join, seed_of};
+use crate::scenario::swarm::{Share, Swarm, Total, draw, join, results, seed_of};
 use indicatif::{ProgressBar, ProgressStyle};
-use std::fs::File;
-use std::io::BufWriter;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use stopwright_core::fault::FaultCode;
 
 /// Broken runs that are named one by one.
@@ -27,7 +25,7 @@ pub(super) struct SwarmArguments {
         requires = "swarm"
     )]
     share: Option<Share>,
-    /// File for the results, as CSV.
+    /// File for the results: .csv, or .parquet when built with that feature.
     #[arg(long, value_name = "FILE", help_heading = "Swarm", requires = "swarm")]
     out: Option<PathBuf>,
     /// Threads; without it one a core.
@@ -51,7 +49,7 @@ pub(super) fn run(
     if let Some(index) = arguments.only {
         return only(how, &swarm, index);
     }
-    let mut out = arguments.out.as_deref().map(writer).transpose()?;
+    let mut out = arguments.out.as_deref().map(results::create).transpose()?;
     let range = swarm.range();
     let bar = ProgressBar::new(range.end - range.start);
     if let Ok(style) = ProgressStyle::with_template("{msg} {wide_bar} {pos}/{len} {eta}") {
@@ -72,14 +70,14 @@ pub(super) fn run(
                     row.run, row.unexcused, row.press, row.broke, swarm.runs, swarm.seed, row.run));
             }
             match &mut out {
-                Some(out) => out.serialize(&row).map_err(|error| error.to_string()),
+                Some(out) => out.row(&row).map_err(|error| error.to_string()),
                 None => Ok(()),
             }
         })
     })?;
     bar.finish_and_clear();
     if let Some(mut out) = out {
-        out.flush()?;
+        out.end()?;
     }
     report(how.json, &total, &named.concat())
 }
@@ -110,11 +108,6 @@ fn only(arguments: &PlayArguments, swarm: &Swarm, index: u64) -> Result<u8, Prob
         }
     }
     Ok(report.exit_status)
-}
-
-fn writer(path: &Path) -> Result<csv::Writer<BufWriter<File>>, Problem> {
-    let file = File::create_new(path).map_err(|error| format!("{}: {error}", path.display()))?;
-    Ok(csv::Writer::from_writer(BufWriter::new(file)))
 }
 
 fn report(json: bool, total: &Total, named: &str) -> Result<u8, Problem> {
@@ -159,10 +152,10 @@ fn report(json: bool, total: &Total, named: &str) -> Result<u8, Problem> {
 
 #[derive(clap::Args)]
 pub(super) struct JoinArguments {
-    /// Results of all shares of one swarm.
+    /// Results of all shares of one swarm, .csv or .parquet.
     #[arg(required = true)]
     files: Vec<PathBuf>,
-    /// File for the results of the whole.
+    /// File for the results of the whole, likewise.
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
     /// Print the totals as JSON.
@@ -173,12 +166,11 @@ pub(super) struct JoinArguments {
 pub(super) fn run_join(arguments: &JoinArguments) -> Result<u8, Problem> {
     let (rows, total) = join(&arguments.files)?;
     if let Some(path) = &arguments.out {
-        let mut out = writer(path)?;
+        let mut out = results::create(path)?;
         for row in &rows {
-            let row: &Row = row;
-            out.serialize(row)?;
+            out.row(row)?;
         }
-        out.flush()?;
+        out.end()?;
     }
     report(arguments.json, &total, "")
 }

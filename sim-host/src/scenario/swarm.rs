@@ -9,6 +9,7 @@
 mod draw;
 mod fittings;
 mod join;
+pub mod results;
 mod row;
 mod share;
 

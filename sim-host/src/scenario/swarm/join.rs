@@ -1,5 +1,6 @@
 //! Shares of one swarm put together again.
 
+use super::results::{ResultsError, read};
 use super::{Row, Total};
 use std::path::Path;
 
@@ -7,13 +8,8 @@ use std::path::Path;
 #[derive(Debug, thiserror::Error)]
 pub enum JoinError {
     /// A file that cannot be read as rows.
-    #[error("{file}: {error}")]
-    File {
-        /// Which.
-        file: String,
-        /// Why.
-        error: csv::Error,
-    },
+    #[error(transparent)]
+    File(#[from] ResultsError),
     /// A row of another swarm.
     #[error("{file}: run {run} is of another swarm than the first row: seed {seed}, {runs} runs")]
     Another {
@@ -41,18 +37,11 @@ pub enum JoinError {
 pub fn join<P: AsRef<Path>>(files: &[P]) -> Result<(Vec<Row>, Total), JoinError> {
     let mut rows: Vec<Row> = Vec::new();
     for file in files {
-        let name = file.as_ref().display().to_string();
-        let failed = |error| JoinError::File {
-            file: name.clone(),
-            error,
-        };
-        let mut reader = csv::Reader::from_path(file).map_err(failed)?;
-        for row in reader.deserialize() {
-            let row: Row = row.map_err(failed)?;
+        for row in read(file.as_ref())? {
             let first = rows.first().unwrap_or(&row);
             if (row.swarm_seed, row.runs) != (first.swarm_seed, first.runs) {
                 return Err(JoinError::Another {
-                    file: name,
+                    file: file.as_ref().display().to_string(),
                     run: row.run,
                     seed: row.swarm_seed,
                     runs: row.runs,
