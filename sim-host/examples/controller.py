@@ -7,6 +7,11 @@ language. It is no example of a safe controller, and it never drives a real pres
 
     stopwright run FILE --controller "python3 sim-host/examples/controller.py"
 
+At the far end of a serial line:
+
+    stty -F /dev/ttyUSB1 raw -echo 115200
+    python3 sim-host/examples/controller.py </dev/ttyUSB1 >/dev/ttyUSB1
+
 Options: --zero DEG, electrical angle at top dead centre (45); --release DEG, where the top stop is
 commanded (309.7, as commissioned for press B); --channel FROM TO, degrees over which the first limit
 channel is on (none); --die-at DEG, end without a word at that angle of the first stroke, for a
@@ -223,14 +228,14 @@ class Controller:
 
 
 def frames():
-    """Frames as they come in; each ends with a zero byte."""
+    """Frames as they come in; each ends with a zero byte, and an empty one says nothing."""
     waiting = b""
     while True:
         more = os.read(sys.stdin.fileno(), 65536)
         if not more:
             return
         *whole, waiting = (waiting + more).split(b"\x00")
-        yield from whole
+        yield from filter(None, whole)
 
 
 def main():
@@ -254,7 +259,8 @@ def main():
         elif question == 2:
             reply = controller.tick(read_wired(reader))
         else:
-            return
+            # The run is over. On a serial line the next one comes; a pipe is closed.
+            continue
         sys.stdout.buffer.write(cobs_encode(reply))
         sys.stdout.buffer.flush()
 

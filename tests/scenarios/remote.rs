@@ -1,10 +1,10 @@
-//! Any controller: the core at the end of a socket, a few lines of Python at the end of a pipe, one
-//! that dies, and one that talks nonsense.
+//! Any controller: the core at the end of a socket, a few lines of Python at the end of a pipe or of
+//! a serial line, one that dies, and one that talks nonsense.
 
 use crate::{complaints, load, measured, root};
 use std::io::{BufRead, BufReader, Write};
 use std::net::{TcpListener, TcpStream};
-use std::process::Command;
+use std::process::{Child, Command, Stdio};
 use stopwright::bench::JobKeeper;
 use stopwright::scenario::expect::Finding;
 use stopwright::scenario::protocol::{
@@ -33,8 +33,9 @@ fn played(scenario: &Scenario, remote: Remote) -> Report {
     run(scenario, &options, remote, None)
 }
 
-/// Python, or none: then the test says so, unless it has been told that Python must be there.
-fn python(arguments: &str) -> Option<Remote> {
+/// The command of the example controller, or none without Python: then the test says so, unless it
+/// has been told that Python must be there.
+fn example(arguments: &str) -> Option<String> {
     let has = Command::new("python3").arg("--version").output().is_ok();
     if !has {
         let needed = std::env::var_os("STOPWRIGHT_NEEDS_PYTHON").is_some();
@@ -43,8 +44,54 @@ fn python(arguments: &str) -> Option<Remote> {
         return None;
     }
     let file = root().join("sim-host/examples/controller.py");
-    let line = format!("python3 {} {arguments}", file.display());
+    Some(format!("python3 {} {arguments}", file.display()))
+}
+
+/// The example at the end of a pipe.
+fn python(arguments: &str) -> Option<Remote> {
+    let line = example(arguments)?;
     Some(Remote::open(line.trim()).expect("the example controller"))
+}
+
+/// A program at the far end of a serial line, ended with the test.
+#[cfg(unix)]
+struct FarEnd {
+    program: Child,
+    /// The near end.
+    path: String,
+}
+
+#[cfg(unix)]
+impl Drop for FarEnd {
+    fn drop(&mut self) {
+        let _ = self.program.kill();
+        let _ = self.program.wait();
+    }
+}
+
+/// The example at the far end of a pair of pseudo-terminals, which stand for a serial line.
+#[cfg(unix)]
+fn on_a_line(arguments: &str) -> Option<FarEnd> {
+    // The near end stays open in the example, as a line does between two runs.
+    const LINE: &str = "import os, sys
+far, near = os.openpty()
+print(os.ttyname(near), flush=True)
+os.set_inheritable(near, True)
+os.dup2(far, 0)
+os.dup2(far, 1)
+os.execvp(sys.argv[1], sys.argv[1:])";
+    let line = example(arguments)?;
+    let mut program = Command::new("python3")
+        .args(["-c", LINE])
+        .args(line.split_whitespace())
+        .stdout(Stdio::piped())
+        .spawn()
+        .expect("python3");
+    let mut path = String::new();
+    let out = program.stdout.take().expect("a pipe");
+    BufReader::new(out).read_line(&mut path).expect("a path");
+    let path = path.trim().to_owned();
+    Some(FarEnd { program, path })
 }
 
 #[test]
@@ -53,6 +100,61 @@ fn a_few_lines_of_python_make_two_strokes() {
     assert_eq!(remote.name(), "example in Python");
     let report = played(&scenario("strokes"), remote);
     assert_eq!(report.verdict, Finding::Holds, "{}", complaints(&report));
+}
+
+#[cfg(unix)]
+#[test]
+fn one_controller_at_the_end_of_a_serial_line_is_there_for_one_run_after_the_other() {
+    let Some(far) = on_a_line("") else { return };
+    let scenario = scenario("strokes");
+    let piped = played(&scenario, python("").expect("Python"));
+    for place in ["", ",9600", ",4000000"].map(|baud| format!("serial:{}{baud}", far.path)) {
+        let remote = Remote::open(&place).expect("a line");
+        assert_eq!(remote.name(), "example in Python");
+        let report = played(&scenario, remote);
+        assert_eq!(report.verdict, Finding::Holds, "{}", complaints(&report));
+        assert_eq!(report.digest, piped.digest);
+    }
+}
+
+#[cfg(unix)]
+#[test]
+fn a_controller_killed_at_the_end_of_a_serial_line_is_lost_and_the_valve_is_off() {
+    let Some(far) = on_a_line("--die-at 90") else {
+        return;
+    };
+    let remote = Remote::open(&format!("serial:{}", far.path)).expect("a line");
+    let report = played(&scenario("killed"), remote);
+    assert_eq!(report.verdict, Finding::Holds, "{}", complaints(&report));
+    let line = report.lines.iter().find(|line| line.about == "controller");
+    assert!(line.expect("a line").seen.starts_with("lost, as meant"));
+}
+
+#[test]
+fn a_serial_line_that_is_none_is_told() {
+    for place in [
+        "serial:",
+        "serial:,9600",
+        "serial:/dev/null,fast",
+        "serial:/dev/null,1199",
+        "serial:/dev/null,4000001",
+    ] {
+        let problem = Remote::open(place).expect_err(place).to_string();
+        assert!(
+            problem.contains("from 1200 to 4000000"),
+            "{place}: {problem}"
+        );
+    }
+    for (place, path) in [
+        ("serial:/dev/no-such-line", "/dev/no-such-line"),
+        ("serial:/dev/no-such-line,9600", "/dev/no-such-line"),
+        // There, and no line.
+        ("serial:/dev/null", "/dev/null"),
+    ] {
+        let problem = Remote::open(place).expect_err(place).to_string();
+        assert!(problem.starts_with("controller"), "{place}: {problem}");
+        assert!(problem.contains(path), "{place}: {problem}");
+    }
 }
 
 /// The example switches a channel by its angle and leads nothing.

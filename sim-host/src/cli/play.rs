@@ -42,7 +42,7 @@ pub(super) struct PlayArguments {
     #[arg(long, value_name = "MS", help_heading = "Traces", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=60_000))]
     pub(super) every: u32,
     /// Controller to play against: a command that speaks the protocol on its standard input and
-    /// output, or tcp:127.0.0.1:PORT.
+    /// output, tcp:127.0.0.1:PORT, or serial:PATH,BAUD.
     #[arg(
         long,
         value_name = "COMMAND",
