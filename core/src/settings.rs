@@ -141,10 +141,10 @@ pub enum Problem {
     NoGuard,
     /// The take-over angle is in the closing stroke.
     TakeOverBeforeBottom,
-    /// The release angle is not in the opening stroke, 200 degrees or later.
+    /// The release angle, or the earliest that the compensation may make of it, is not in the opening
+    /// stroke, 200 degrees or later.
     ReleaseOutOfRange,
-    /// Muting ends before take-over, or so late that a stop begun at the latest release angle and
-    /// ended at the latch limit would still be muted past the top.
+    /// Muting does not end in the opening stroke, after take-over.
     MuteEndOutOfRange,
     /// The window around the top reaches past the overrun limit.
     WindowBeyondOverrun,
@@ -407,7 +407,9 @@ fn check_angles(schema: &Schema, note: &mut impl FnMut(Problem)) {
 fn check_release(schema: &Schema, note: &mut impl FnMut(Problem)) {
     let top = &schema.top_stop;
     let release = top.release.to_bits();
-    if release < RELEASE_MIN.to_bits() || release <= schema.angles.take_over.to_bits() {
+    let earliest = i64::from(release).saturating_sub(top.early_bound.as_counts());
+    let is_early = earliest < i64::from(RELEASE_MIN.to_bits());
+    if is_early || release <= schema.angles.take_over.to_bits() {
         note(Problem::ReleaseOutOfRange);
     }
     // A healthy stop rests within the window; the latest release carries it as much further.

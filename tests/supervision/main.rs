@@ -2,6 +2,7 @@
 //! journal on flash, own health, the second channel.
 
 mod bank;
+mod checks;
 mod codec;
 mod flash;
 mod identity;

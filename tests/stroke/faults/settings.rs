@@ -102,6 +102,7 @@ pub(crate) fn plain() -> Schema {
 pub(crate) fn long_stop() -> Schema {
     let mut schema = plain();
     schema.top_stop.release = deg(203);
+    schema.top_stop.early_bound = travel(3);
     schema.top_stop.curve.reaction = ms(213);
     schema.top_stop.curve.braking_ns_per_spm = 7_440_000;
     schema
