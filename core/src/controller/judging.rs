@@ -52,7 +52,9 @@ impl Controller {
                 FaultCode::StoredFault,
                 !inputs.supply_ok && !self.stroke.is_standing(),
             );
+        // The marks of a stop are asked for while one is timed only: every tick would pay for them.
         let command = self.valve.driven_off_at();
+        let command = command.filter(|_| self.watch.is_running());
         let coil_off = command.and_then(|command| {
             coil_off_since(&settings.valve_pair, &inputs.valve, command, inputs.now)
         });

@@ -2,6 +2,8 @@
 //!
 //! Truth is for judging a controller from outside. Nothing here goes through a sensor.
 
+use crate::statistics::rest::signed_deg;
+
 /// What happened. Elements are numbered 0 and 1.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Mark {
@@ -155,7 +157,7 @@ impl StopLog {
         stop.stop_time_ms = 1e3 * (event.time_s - stop.coil_off_s);
         stop.travel_deg = event.angle_deg - stop.coil_off_deg;
         stop.rest_deg = event.angle_deg.rem_euclid(360.0);
-        stop.overrun_deg = (event.angle_deg + 180.0).rem_euclid(360.0) - 180.0;
+        stop.overrun_deg = signed_deg(event.angle_deg);
         let speed_deg_s = 6.0 * stop.speed_spm;
         stop.reaction_ms = 2e3 * stop.travel_deg / speed_deg_s - stop.stop_time_ms;
         self.count += 1;

@@ -8,6 +8,7 @@ use crate::limits::{self, Position, Proposal, SpeedReport, Warmth};
 use crate::press::Press;
 use crate::record::csv::{Trace, TraceSample};
 use crate::record::{self, Accuracy, BrakeCondition, NamedText, OverrunWindow, StopKind};
+use crate::statistics::rest::signed_deg;
 use crate::statistics::{Demand, Summary};
 use crate::units;
 use stopwright_core::stop_time::StopRecord;
@@ -203,7 +204,7 @@ fn unwrapped(stop: &MeasuredStop) -> Vec<(f64, f64)> {
     let mut out: Vec<(f64, f64)> = Vec::with_capacity(stop.trace.len());
     for sample in &stop.trace {
         let last = out.last().map_or(sample.crank_deg, |last| last.1);
-        let step = (sample.crank_deg - last + 180.0).rem_euclid(360.0) - 180.0;
+        let step = signed_deg(sample.crank_deg - last);
         out.push((sample.time_s, last + step));
     }
     out

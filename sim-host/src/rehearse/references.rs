@@ -2,11 +2,12 @@
 //! learned on the barred crank, and from then on held to what was learned.
 
 use super::preparation;
-use super::sensor::{self, Which, signed_deg};
+use super::sensor::{self, Which};
 use crate::bench::Bench;
 use crate::operator::Trouble;
 use crate::press::Press;
 use crate::record::{NamedText, Reference, SignalCheck};
+use crate::statistics::rest::signed_deg;
 use crate::units;
 use stopwright_core::angle::{AngleWindow, ElectricalAngle};
 use stopwright_core::receiver;

@@ -5,6 +5,7 @@ use crate::kinematics;
 use crate::operator::{CaptureTrouble, Captured, Trouble};
 use crate::press::Press;
 use crate::record::{Direction, DirectionProof, HeightPair, ProofPoint, SignalCheck, ZeroCapture};
+use crate::statistics::rest::signed_deg;
 use crate::units;
 use stopwright_core::angle::ElectricalAngle;
 use stopwright_core::balance::{self, Balance, Survey, Surveyed};
@@ -251,10 +252,6 @@ fn height_pair(
         after_deg: deg(after),
         midpoint_deg: (deg(before) + half).rem_euclid(360.0),
     }
-}
-
-pub(super) fn signed_deg(difference: f64) -> f64 {
-    (difference + 180.0).rem_euclid(360.0) - 180.0
 }
 
 /// Says where the electrical zero lies, when it lies badly.

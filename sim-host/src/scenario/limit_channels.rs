@@ -5,6 +5,7 @@
 //! how a load comes late.
 
 use crate::load::Reaction;
+use crate::statistics::rest::signed_deg;
 use crate::toml_check::{Key, Kind, Problem};
 use crate::units;
 use serde::Deserialize;
@@ -168,9 +169,7 @@ impl Plan {
             hysteresis_deg: units::travel_deg(bank.hysteresis),
         })
     }
-}
 
-impl Plan {
     /// How far past the nearest beginning of a window this angle is, degrees.
     pub(super) fn past_beginning_deg(&self, angle_deg: f64) -> Option<f64> {
         let beginnings = self.windows.iter().map(|window| window.from_deg);
@@ -190,7 +189,7 @@ impl Plan {
 
 /// From the nearest of these angles to this one, degrees.
 fn nearest_deg(places: impl Iterator<Item = f64>, angle_deg: f64) -> Option<f64> {
-    let past = places.map(|place| (angle_deg - place + 180.0).rem_euclid(360.0) - 180.0);
+    let past = places.map(|place| signed_deg(angle_deg - place));
     past.min_by(|one, other| one.abs().total_cmp(&other.abs()))
 }
 

@@ -4,6 +4,7 @@
 use super::limit_channels::{Bank, Plan};
 use super::when::{Facts, Happening};
 use crate::bench::Moment;
+use crate::statistics::rest::signed_deg;
 use crate::units;
 use std::f64::consts::PI;
 use stopwright_core::fault::FaultSet;
@@ -193,10 +194,7 @@ impl Measures {
         self.note(Noted::AuthorityPercent, f64::from(said.authority_percent));
         if let Some(reading) = said.position.trusted() {
             let error = units::angle_deg(reading.angle()) - angle_deg;
-            self.note(
-                Noted::AngleErrorDeg,
-                ((error + 180.0).rem_euclid(360.0) - 180.0).abs(),
-            );
+            self.note(Noted::AngleErrorDeg, signed_deg(error).abs());
         }
         self.take_loads(moment, angle_deg);
         self.take_stops(moment);
