@@ -172,13 +172,16 @@ impl Job {
         })
     }
 
-    /// The press's settings with this job's angles and one of its releases.
-    const fn on(&self, press: &Schema, release: &Release) -> Schema {
+    /// The press's settings with this job's angles and one of its releases. The compensation keeps the
+    /// bounds of the press as far as that release leaves room for them: a slower stop has less.
+    fn on(&self, press: &Schema, release: &Release) -> Schema {
         let mut schema = *press;
         schema.angles.take_over = self.take_over;
         schema.angles.mute_end = self.mute_end;
         schema.top_stop.release = release.angle;
         schema.top_stop.speed = release.speed;
+        schema.top_stop.late_bound = press.top_stop.late_bound.min(schema.room_later());
+        schema.top_stop.early_bound = press.top_stop.early_bound.min(schema.room_earlier());
         schema
     }
 }

@@ -150,8 +150,12 @@ pub enum Problem {
     WindowBeyondOverrun,
     /// The overrun limit is above 25 degrees.
     OverrunLimitTooFar,
-    /// A healthy stop, begun at the late bound, may rest past the overrun limit.
+    /// A healthy stop begun at the late bound, or one at its latch limit in travel, may rest past the
+    /// overrun limit.
     LateBoundBeyondOverrun,
+    /// A stop at its advisory limit in travel, begun at the early bound, rests before the target: the
+    /// compensation could hide more than the advisory limit stands for.
+    EarlyBoundBeyondAdvisory,
     /// A baseline has no deviation, or its mean is not below the advisory limit.
     Baseline {
         /// Which data set.
@@ -225,6 +229,38 @@ impl Schema {
             control_response,
             guards: [None; GUARDS_MAX],
         }
+    }
+
+    /// How much later than its release angle a top stop may be commanded: one at its latch limit in
+    /// travel still rests before the overrun limit, and so does a healthy one that rests at the end of
+    /// the window. Less than nothing when the release angle itself lies too late.
+    pub fn room_later(&self) -> CrankTravel {
+        let at_latch = self.rest_past_top(|limits| limits.travel_latch);
+        let furthest = at_latch.max(self.angles.window_after);
+        self.angles.overrun_limit.saturating_sub(furthest)
+    }
+
+    /// How much earlier it may be commanded: one at its advisory limit in travel still reaches the
+    /// target, so that the compensation absorbs no more than the advisory limit stands for.
+    pub fn room_earlier(&self) -> CrankTravel {
+        let target = self.top_stop.target;
+        let at_advisory = self.rest_past_top(|limits| limits.travel_advisory);
+        at_advisory.saturating_sub(target.offset_from(CrankAngle::TOP_DEAD_CENTRE))
+    }
+
+    /// How far past the top a stop of this travel rests that is commanded at the release angle.
+    fn rest_past_top(&self, travel: fn(&StopLimits) -> CrankTravel) -> CrankTravel {
+        let top = &self.top_stop;
+        // The curve of the release counts from the command, limits and their curve from coil off.
+        let (from_command, from_coil_off) = (top.curve, self.stop.curve);
+        let until_coil_off = from_command
+            .travel_at(top.speed)
+            .saturating_sub(from_coil_off.travel_at(top.speed));
+        let limits = self.stop.top.at_speed(from_coil_off, top.speed);
+        let to_top = CrankAngle::TOP_DEAD_CENTRE.travel_since(top.release);
+        until_coil_off
+            .saturating_add(travel(&limits))
+            .saturating_sub(to_top)
     }
 
     /// The longest that a valve element may take to shift off, from the drive: a brake that begins
@@ -407,14 +443,17 @@ fn check_angles(schema: &Schema, note: &mut impl FnMut(Problem)) {
 fn check_release(schema: &Schema, note: &mut impl FnMut(Problem)) {
     let top = &schema.top_stop;
     let release = top.release.to_bits();
-    let earliest = i64::from(release).saturating_sub(top.early_bound.as_counts());
+    let may_move = top.early_bound.max(CrankTravel::ZERO).as_counts();
+    let earliest = i64::from(release).saturating_sub(may_move);
     let is_early = earliest < i64::from(RELEASE_MIN.to_bits());
     if is_early || release <= schema.angles.take_over.to_bits() {
         note(Problem::ReleaseOutOfRange);
     }
-    // A healthy stop rests within the window; the latest release carries it as much further.
-    if top.late_bound.saturating_add(schema.angles.window_after) > schema.angles.overrun_limit {
+    if top.late_bound > schema.room_later() {
         note(Problem::LateBoundBeyondOverrun);
+    }
+    if top.early_bound > schema.room_earlier() {
+        note(Problem::EarlyBoundBeyondAdvisory);
     }
 }
 

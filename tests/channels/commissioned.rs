@@ -4,7 +4,7 @@
 use stopwright::plant::{Plant, Setup, StopTruth};
 use stopwright::press::Press;
 use stopwright::units;
-use stopwright_core::angle::{CrankAngle, ElectricalAngle};
+use stopwright_core::angle::{CrankAngle, CrankTravel, ElectricalAngle};
 use stopwright_core::receiver;
 use stopwright_core::safety_distance::{Approach, Distance, Rule};
 use stopwright_core::settings::{Angles, Guard, Schema, Stage};
@@ -22,6 +22,8 @@ const TRAVEL_LATCH: f64 = 1.16;
 /// A stroke released earlier is not for single strokes, degrees.
 const RELEASE_EARLIEST_DEG: f64 = 200.0;
 const MID_STROKE_DEG: f64 = 90.0;
+/// The search for the release angle ends with a rest so near the top.
+const REST_WITHIN_DEG: f64 = 0.2;
 const OVERRUN_DEG: f64 = 15.0;
 const WINDOW_DEG: f64 = 5.0;
 /// Healthy acceleration is clutch or brake torque over inertia, and half as much again.
@@ -47,7 +49,7 @@ pub(crate) fn schema(press: &Press, spm: f64) -> Schema {
     let before_ms = press.control.output_drop_ms;
     let stop = stop_time::Config {
         mid_stroke: mid_stroke_limits(press, spm),
-        ..stop_time::Config::with_limits(limits(&top), curve(press, 0.0))
+        ..stop_time::Config::with_limits(top_limits(&top), curve(press, 0.0))
     };
     let top_stop = top_stop::Config {
         target: CrankAngle::TOP_DEAD_CENTRE,
@@ -55,7 +57,7 @@ pub(crate) fn schema(press: &Press, spm: f64) -> Schema {
         speed: units::speed(top.speed_spm),
         curve: curve(press, before_ms),
         late_bound: units::travel(late_deg(sigma_deg)),
-        early_bound: units::travel((TRAVEL_ADVISORY - 1.0) * top.travel_deg),
+        early_bound: CrankTravel::from_counts(1),
         deadband: units::travel(late_deg(sigma_deg)),
     };
     let angles = Angles {
@@ -67,7 +69,7 @@ pub(crate) fn schema(press: &Press, spm: f64) -> Schema {
     };
     let motion = motion::Config::with_speed_max(units::speed(1.05 * press.speed.max_spm));
     let control_response = units::duration_ceil(1.0 + before_ms);
-    Schema {
+    let mut schema = Schema {
         stage: Stage::Commissioned,
         receiver: receiver_of(press),
         valve_pair: valve_pair::Config::with_off_within(units::duration_ceil(
@@ -75,7 +77,10 @@ pub(crate) fn schema(press: &Press, spm: f64) -> Schema {
         )),
         guards: [Some(far_away(press)), None, None, None],
         ..Schema::zero_pending(motion, stop, top_stop, angles, control_response)
-    }
+    };
+    schema.top_stop.early_bound = schema.room_earlier();
+    schema.top_stop.late_bound = schema.top_stop.late_bound.min(schema.room_later());
+    schema
 }
 
 /// Limits of mid-stroke stops at this speed.
@@ -83,9 +88,9 @@ pub(crate) fn mid_stroke_limits(press: &Press, spm: f64) -> StopLimits {
     limits(&stop_at(press, spm, MID_STROKE_DEG).1)
 }
 
-/// max(1 degree, twice the deviation of the rest), within what overrun limit and window leave.
+/// max(1 degree, twice the deviation of the rest).
 fn late_deg(sigma_deg: f64) -> f64 {
-    (2.0 * sigma_deg).clamp(1.0, OVERRUN_DEG - WINDOW_DEG)
+    (2.0 * sigma_deg).max(1.0)
 }
 
 /// Deviation of the rest angle by the data plate: the reaction at full speed, and the braking.
@@ -134,6 +139,20 @@ fn limits(stop: &StopTruth) -> StopLimits {
     }
 }
 
+/// Limits of top stops: one at its latch limit in travel rests before the overrun limit, wherever within
+/// the bounds of the search it was commanded. The advisory limit is at most half as far away.
+fn top_limits(top: &StopTruth) -> StopLimits {
+    let room_deg = OVERRUN_DEG - 2.0 * REST_WITHIN_DEG;
+    let free = limits(top);
+    let latch_deg = units::travel_deg(free.travel_latch).min(top.travel_deg + room_deg);
+    let advisory_deg = units::travel_deg(free.travel_advisory).min(top.travel_deg + room_deg / 2.0);
+    StopLimits {
+        travel_advisory: units::travel(advisory_deg),
+        travel_latch: units::travel(latch_deg),
+        ..free
+    }
+}
+
 fn curve(press: &Press, before_ms: f64) -> StopCurve {
     StopCurve {
         reaction: units::duration(press.reaction_closed_form_ms() + before_ms),
@@ -146,7 +165,7 @@ fn release(press: &Press, spm: f64) -> (f64, StopTruth) {
     let mut release_deg = 360.0 - press.stop_travel_closed_form_deg(spm);
     for _ in 0..6 {
         let (from_deg, stop) = stop_at(press, spm, release_deg);
-        if stop.overrun_deg.abs() < 0.2 {
+        if stop.overrun_deg.abs() < REST_WITHIN_DEG {
             return (from_deg, stop);
         }
         release_deg = from_deg - stop.overrun_deg;

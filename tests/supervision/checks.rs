@@ -21,6 +21,30 @@ fn travel(degrees: i32) -> CrankTravel {
 
 const LEAST: CrankTravel = CrankTravel::from_counts(1);
 
+/// Released there, its stops as far from the top as before.
+fn released_at(schema: &mut Schema, degrees: i32) {
+    let earlier = CrankTravel::from_millidegrees((315 - degrees) * 1_000);
+    schema.top_stop.release = deg(degrees);
+    let limits = &mut schema.stop.top;
+    limits.travel_advisory = limits.travel_advisory.saturating_add(earlier);
+    limits.travel_latch = limits.travel_latch.saturating_add(earlier);
+}
+
+/// To rest there, which a stop at the advisory limit reaches.
+fn rests_late(schema: &mut Schema, target: CrankAngle) {
+    schema.top_stop.target = target;
+    schema.top_stop.early_bound = travel(1);
+    schema.stop.top.travel_advisory = travel(59);
+}
+
+/// With a late bound that its window, and not its latch limit, leaves room for.
+fn may_come_late(schema: &mut Schema, bound: CrankTravel) {
+    schema.top_stop.late_bound = bound;
+    schema.top_stop.early_bound = travel(1);
+    schema.stop.top.travel_advisory = travel(47);
+    schema.stop.top.travel_latch = travel(52);
+}
+
 /// 700 mm at 63 inches a second (29 CFR 1910.217(c)(3)(iii)(e)) are 437 ms, less 20 ms each of
 /// control and device. Braking from 60 strokes per minute takes 125.7 ms, so that an element has
 /// 250 - 125.7 + 20 ms.
@@ -85,8 +109,8 @@ const CASES: &[Case] = &[
     ),
     // The compensation may make it eight degrees less.
     (
-        |it| it.top_stop.release = deg(208),
-        |it| it.top_stop.release = deg(207),
+        |it| released_at(it, 208),
+        |it| released_at(it, 207),
         |problem| *problem == Problem::ReleaseOutOfRange,
     ),
     (
@@ -106,8 +130,8 @@ const CASES: &[Case] = &[
     ),
     (
         // Less a thousandth: the sum of both angles is a count too much, by rounding.
-        |it| it.top_stop.target = CrankAngle::from_millidegrees(11_999),
-        |it| it.top_stop.target = deg(13),
+        |it| rests_late(it, CrankAngle::from_millidegrees(11_999)),
+        |it| rests_late(it, deg(13)),
         |problem| *problem == Problem::WindowBeyondOverrun,
     ),
     (
@@ -117,9 +141,21 @@ const CASES: &[Case] = &[
     ),
     (
         // Less a thousandth: the sum of both angles is a count too much, by rounding.
-        |it| it.top_stop.late_bound = CrankTravel::from_millidegrees(11_999),
-        |it| it.top_stop.late_bound = travel(13),
+        |it| may_come_late(it, CrankTravel::from_millidegrees(11_999)),
+        |it| may_come_late(it, travel(13)),
         |problem| *problem == Problem::LateBoundBeyondOverrun,
+    ),
+    // Commanded at 315 + 2 degrees, a stop of 62.9 rests at 19.9, one of 63.1 at 20.1; 20 are allowed.
+    (
+        |it| it.stop.top.travel_latch = CrankTravel::from_millidegrees(62_900),
+        |it| it.stop.top.travel_latch = CrankTravel::from_millidegrees(63_100),
+        |problem| *problem == Problem::LateBoundBeyondOverrun,
+    ),
+    // 315 - 8 and 53 make the top.
+    (
+        |it| it.stop.top.travel_advisory = CrankTravel::from_millidegrees(53_100),
+        |it| it.stop.top.travel_advisory = CrankTravel::from_millidegrees(52_900),
+        |problem| *problem == Problem::EarlyBoundBeyondAdvisory,
     ),
     (
         |it| it.trend.top.as_mut().unwrap().time = ms(209),
@@ -176,8 +212,8 @@ const CASES: &[Case] = &[
         |problem| *problem == Problem::NotPositive,
     ),
     (
-        |it| it.top_stop.speed = CrankSpeed::from_milli_spm(1_000),
-        |it| it.top_stop.speed = CrankSpeed::ZERO,
+        |it| it.motion.speed_max = CrankSpeed::from_milli_spm(1),
+        |it| it.motion.speed_max = CrankSpeed::ZERO,
         |problem| *problem == Problem::NotPositive,
     ),
 ];
@@ -204,12 +240,13 @@ fn place(problem: &Problem) -> usize {
         Problem::SynchronousTooLong => 16,
         Problem::ShiftBeyondStop { .. } => 17,
         Problem::NotPositive => 18,
+        Problem::EarlyBoundBeyondAdvisory => 19,
     }
 }
 
 #[test]
 fn every_problem_is_named_a_step_past_its_bound_and_not_at_it() {
-    let mut met = [false; 19];
+    let mut met = [false; 20];
     for (case, (holds, breaks, is_named)) in CASES.iter().enumerate() {
         let problems_of = |change: &fn(&mut Schema)| {
             let mut schema = press();

@@ -44,7 +44,7 @@ pub(crate) fn press() -> Schema {
         speed: spm(60),
         time_advisory: ms(210),
         time_latch: ms(250),
-        travel_advisory: travel(50),
+        travel_advisory: travel(54),
         travel_latch: travel(60),
     };
     let stop = stop_time::Config::with_limits(limits, CURVE);

@@ -28,8 +28,8 @@ fn settings() -> Settings {
         speed,
         time_advisory: Duration::from_millis(210),
         time_latch: Duration::from_millis(250),
-        travel_advisory: travel(52),
-        travel_latch: travel(60),
+        travel_advisory: travel(53),
+        travel_latch: travel(56),
     };
     let stop = stop_time::Config::with_limits(limits, curve);
     let top_stop = top_stop::Config {

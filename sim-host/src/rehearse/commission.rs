@@ -9,7 +9,7 @@ use crate::rehearse::matrix::MID_STROKE_DEG;
 use crate::rehearse::preparation;
 use crate::stop_curve::StopCurve;
 use crate::units;
-use stopwright_core::angle::CrankAngle;
+use stopwright_core::angle::{CrankAngle, CrankTravel};
 use stopwright_core::safety_distance::{Approach, Distance, Rule};
 use stopwright_core::settings::{Angles, Guard, Schema, Stage};
 use stopwright_core::stop_curve;
@@ -26,8 +26,8 @@ pub(super) const OVERRUN_SOURCE: &str = "15 degrees: Japan, structural standard 
      curtain starts the stroke); often quoted for Europe, from memory. Local codes govern.";
 /// Least room the compensation is given later, degrees; or two standard deviations of the rest.
 const LATE_LEAST_DEG: f64 = 1.0;
-/// What stands for no room later at all, degrees.
-const LATE_NONE_DEG: f64 = 0.001;
+/// What stands for no room later at all, and what a file of settings may round away, degrees.
+const GRAIN_DEG: f64 = 0.001;
 /// Scatter below this is the measurement's own, ms.
 const DEVIATION_LEAST_MS: f64 = 0.5;
 
@@ -69,8 +69,9 @@ pub(super) fn settings(base: &Schema, evidence: &Evidence<'_>) -> Result<Option<
         top: baseline(top),
         mid_stroke: baseline(mid),
     };
-    schema.top_stop = top_stop_of(evidence, &top.travel_deg);
     schema.angles = angles(evidence.rest_deviation_deg);
+    schema.top_stop = top_stop_of(evidence, &top.travel_deg);
+    bound_the_release(&mut schema);
     schema.guards = guards(evidence.press, evidence.rules);
     let bounds = bounds::learn(evidence.stops, schema.longest_shift_off())?;
     schema.valve_pair.shift = bounds.shift;
@@ -120,20 +121,30 @@ fn top_stop_of(evidence: &Evidence<'_>, travel_deg: &Limits) -> top_stop::Config
         release: units::angle(evidence.release_deg),
         speed: units::speed(evidence.release_spm),
         curve: curve.map_or(plate, |curve| core_curve(curve, before_ms)),
-        late_bound: units::travel(late_deg.min(room_later_deg(evidence, travel_deg))),
+        late_bound: units::travel(late_deg),
         // No more than what the advisory limit stands for may be absorbed.
         early_bound: units::travel(travel_deg.advisory - travel_deg.baseline),
         deadband: units::travel(late_deg),
     }
 }
 
-/// How much later a stop may be commanded that then takes the latch limit, and still rest before the
-/// overrun limit; and a healthy one before the end of the window.
-fn room_later_deg(evidence: &Evidence<'_>, travel_deg: &Limits) -> f64 {
-    let output_deg = 6.0 * evidence.release_spm * evidence.press.control.output_drop_ms / 1e3;
-    let at_latch_deg = evidence.release_deg + output_deg + travel_deg.latch - 360.0;
-    let room_deg = (OVERRUN_DEG - at_latch_deg).min(OVERRUN_DEG - WINDOW_DEG);
-    room_deg.max(LATE_NONE_DEG)
+/// The compensation moves the release no further than the limits and the release angle leave room
+/// for. The proposal knows no release angle: where that leaves less to the overrun limit, the latch
+/// limit in travel gives way.
+fn bound_the_release(schema: &mut Schema) {
+    let grain = units::travel(GRAIN_DEG);
+    let lacking = grain
+        .saturating_add(grain)
+        .saturating_sub(schema.room_later());
+    if lacking > CrankTravel::ZERO {
+        let latch = &mut schema.stop.top.travel_latch;
+        *latch = latch.saturating_sub(lacking);
+    }
+    let later = schema.room_later().saturating_sub(grain);
+    let earlier = schema.room_earlier().saturating_sub(grain);
+    let top = &mut schema.top_stop;
+    top.late_bound = top.late_bound.min(later);
+    top.early_bound = top.early_bound.min(earlier);
 }
 
 fn angles(rest_deviation_deg: f64) -> Angles {

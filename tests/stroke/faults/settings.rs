@@ -51,8 +51,8 @@ pub(crate) fn plain() -> Schema {
         speed,
         time_advisory: ms(210),
         time_latch: ms(250),
-        travel_advisory: travel(52),
-        travel_latch: travel(60),
+        travel_advisory: travel(53),
+        travel_latch: travel(56),
     };
     let stop = stop_time::Config::with_limits(limits, curve);
     let top_stop = top_stop::Config {

@@ -44,8 +44,8 @@ fn schema() -> Schema {
         speed: SPEED,
         time_advisory: Duration::from_millis(180),
         time_latch: Duration::from_millis(220),
-        travel_advisory: travel(45),
-        travel_latch: travel(55),
+        travel_advisory: travel(41),
+        travel_latch: travel(43),
     };
     let stop = stop_time::Config::with_limits(limits, curve);
     let top_stop = top_stop::Config {
