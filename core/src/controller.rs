@@ -143,6 +143,12 @@ impl Controller {
         }
     }
 
+    /// At power-up: faults that an operator had reset, and nobody with the key since. Switching off and on
+    /// makes no fault that comes back a new one.
+    pub const fn remember_resets(&mut self, reset_before: FaultSet) {
+        self.latch.remember_resets(reset_before);
+    }
+
     /// The settings in force.
     pub const fn settings(&self) -> &Settings {
         &self.settings
@@ -239,7 +245,7 @@ impl Controller {
         self.release_passed = self.is_release_passed();
         flow.pass(Checkpoint::Act);
 
-        let reply = self.serve(inputs);
+        let reply = self.serve(inputs, reading);
         // What was just adopted is to be located anew: until then no channel has an angle, and none
         // switches for the one tick before.
         let located = reading.filter(|_| reply != ServiceReply::Adopted);

@@ -116,6 +116,17 @@ impl FaultLatch {
         self.advice = self.advice.without(OF_STOPS);
     }
 
+    /// Faults that an operator has reset since somebody with the key last did: should one come back, it
+    /// takes the key.
+    pub const fn reset_before(&self) -> FaultSet {
+        self.reset_before
+    }
+
+    /// The same, as they were when the supply went away.
+    pub const fn remember_resets(&mut self, reset_before: FaultSet) {
+        self.reset_before = reset_before;
+    }
+
     /// Takes in what was found this tick and returns the faults that were not latched before.
     pub fn raise(&mut self, found: FaultSet, evidence: Evidence) -> FaultSet {
         let advised = found.without(LATCHING);
@@ -150,10 +161,7 @@ impl FaultLatch {
             kept = kept.with_if(code, !cleared);
         }
         let cleared = self.latched.without(kept);
-        self.reset_before = match standing {
-            Standing::Operator => self.reset_before.union(cleared),
-            Standing::KeyHolder | Standing::Recommissioned => self.reset_before.without(cleared),
-        };
+        self.reset_before = resets_known(self.reset_before, standing, cleared);
         for place in &mut self.frozen {
             *place = place.filter(|latched| kept.contains(latched.code));
         }
@@ -162,6 +170,18 @@ impl FaultLatch {
         if kept.is_empty() {
             self.first = None;
         }
+    }
+}
+
+/// What an operator has reset since somebody with the key last did, once `standing` has `cleared` more.
+pub(crate) const fn resets_known(
+    before: FaultSet,
+    standing: Standing,
+    cleared: FaultSet,
+) -> FaultSet {
+    match standing {
+        Standing::Operator => before.union(cleared),
+        Standing::KeyHolder | Standing::Recommissioned => before.without(cleared),
     }
 }
 

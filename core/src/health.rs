@@ -321,7 +321,7 @@ impl SettingsWatch {
     /// Looks at the next section.
     ///
     /// # Errors
-    /// [`Damaged`] when it is not what was adopted.
+    /// [`Damaged`] while any section, when last looked at, was not what was adopted.
     pub fn step(&mut self, settings: &Settings) -> Result<(), Damaged> {
         self.0.step(|section| section_digest(settings, section))
     }
@@ -342,7 +342,7 @@ impl LimitChannelsWatch {
     /// Looks at the next part.
     ///
     /// # Errors
-    /// [`Damaged`] when it is not what was adopted.
+    /// [`Damaged`] while any part, when last looked at, was not what was adopted.
     pub fn step(&mut self, bank: &limit_channels::Config) -> Result<(), Damaged> {
         self.0.step(|part| digest(&bank.part(part)))
     }
@@ -354,6 +354,9 @@ impl LimitChannelsWatch {
 struct Rounds<const PARTS: usize> {
     sums: [u32; PARTS],
     next: usize,
+    /// Parts that were not as adopted when they were last looked at, a bit for each: damage stays
+    /// named until its part is seen to be whole, so that no reset comes between two looks.
+    damaged: u32,
 }
 
 impl<const PARTS: usize> Rounds<PARTS> {
@@ -362,7 +365,11 @@ impl<const PARTS: usize> Rounds<PARTS> {
         for (part, sum) in sums.iter_mut().enumerate() {
             *sum = digest_of(part);
         }
-        Self { sums, next: 0 }
+        Self {
+            sums,
+            next: 0,
+            damaged: 0,
+        }
     }
 
     fn step(&mut self, digest_of: impl FnOnce(usize) -> u32) -> Result<(), Damaged> {
@@ -371,10 +378,19 @@ impl<const PARTS: usize> Rounds<PARTS> {
         if self.next >= PARTS {
             self.next = 0;
         }
+        let bit = const {
+            assert!(PARTS <= u32::BITS as usize);
+            1u32
+        }
+        .wrapping_shl(part as u32);
         if self.sums.get(part) == Some(&digest_of(part)) {
-            Ok(())
+            self.damaged &= !bit;
         } else {
-            Err(Damaged)
+            self.damaged |= bit;
+        }
+        match self.damaged {
+            0 => Ok(()),
+            _ => Err(Damaged),
         }
     }
 }

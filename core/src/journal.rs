@@ -22,7 +22,7 @@ use crate::angle::CrankAngle;
 use crate::codec::{self, BadValue, Field, Reader, Sink, Stored};
 use crate::controller::{Inputs, Outputs};
 use crate::fault::{FaultCode, FaultSet};
-use crate::fault_latch::Standing;
+use crate::fault_latch::{Standing, resets_known};
 use crate::speed::CrankSpeed;
 use crate::stop_time::StopRecord;
 use crate::store::{FlashFault, LayoutError, Standstill};
@@ -54,6 +54,8 @@ pub enum Entry {
     Snapshot {
         /// What is latched.
         latched: FaultSet,
+        /// What an operator has reset since somebody with the key last did.
+        reset_before: FaultSet,
         /// A stroke has started and not ended.
         is_running: bool,
         /// Generation of the settings saved last.
@@ -100,7 +102,7 @@ pub enum Entry {
 
 impl Stored for Entry {
     const KIND: u8 = 3;
-    const VERSION: u8 = 2;
+    const VERSION: u8 = 3;
 }
 
 /// Turns what the controller says tick by tick into entries. Ask it after every tick and append what
@@ -204,6 +206,9 @@ pub enum JournalError {
 pub struct Recovered {
     /// Faults still latched.
     pub latched: FaultSet,
+    /// Faults that an operator has reset since somebody with the key last did, for
+    /// [`Controller::remember_resets`](crate::controller::Controller::remember_resets).
+    pub reset_before: FaultSet,
     /// A stroke was started and its stop is not on record.
     pub is_running: bool,
     /// Generation of the settings saved last, as far as the journal knows.
@@ -234,15 +239,22 @@ impl Recovered {
         match entry {
             Entry::Snapshot {
                 latched,
+                reset_before,
                 is_running,
                 settings,
             } => {
                 self.latched = *latched;
+                self.reset_before = *reset_before;
                 self.is_running = *is_running;
                 self.settings = *settings;
             }
             Entry::Latched { faults, .. } => self.latched = self.latched.union(*faults),
-            Entry::Reset { remaining, .. } => {
+            Entry::Reset {
+                standing,
+                remaining,
+            } => {
+                let cleared = self.latched.without(*remaining);
+                self.reset_before = resets_known(self.reset_before, *standing, cleared);
                 self.latched = *remaining;
                 // Whoever resets has seen that the press stands.
                 self.is_running = false;
@@ -416,6 +428,7 @@ impl<F: NorFlash> Journal<F> {
         let (segment, number) = (self.next_segment(), self.next_number());
         let snapshot = Entry::Snapshot {
             latched: self.state.latched,
+            reset_before: self.state.reset_before,
             is_running: self.state.is_running,
             settings: self.state.settings,
         };
@@ -594,11 +607,13 @@ impl Field for Entry {
         match self {
             Self::Snapshot {
                 latched,
+                reset_before,
                 is_running,
                 settings,
             } => {
                 0u8.put(out);
                 latched.put(out);
+                reset_before.put(out);
                 is_running.put(out);
                 settings.put(out);
             }
@@ -647,6 +662,7 @@ impl Field for Entry {
         Ok(match u8::take(from)? {
             0 => Self::Snapshot {
                 latched: Field::take(from)?,
+                reset_before: Field::take(from)?,
                 is_running: Field::take(from)?,
                 settings: Field::take(from)?,
             },

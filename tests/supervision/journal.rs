@@ -10,6 +10,7 @@ use stopwright_core::fault_latch::Standing;
 use stopwright_core::journal::{Bookkeeper, Entry, Journal, JournalError, Recovered};
 use stopwright_core::poll;
 use stopwright_core::settings::Settings;
+use stopwright_core::speed::CrankSpeed;
 use stopwright_core::stop_time::{StopKind, StopRecord};
 use stopwright_core::store::{LayoutError, Standstill};
 use stopwright_core::stroke::{Mode, StopReasons, Stroke};
@@ -392,6 +393,52 @@ fn a_stroke_a_latch_and_a_reset_are_kept_once_each_and_found_again() {
     );
     let (_, recovered) = powered_up(journal.into_flash());
     assert_eq!(recovered.faults(true), FaultSet::EMPTY);
+}
+
+/// Switching off and on after a reset does not make the next one the first again, nor does a segment
+/// that began anew in between.
+#[test]
+fn what_an_operator_has_reset_is_known_after_power_up() {
+    let fault = FaultSet::EMPTY.with(FaultCode::NoMotion);
+    let latched = Entry::Latched {
+        faults: fault,
+        at: Instant::from_micros(0),
+        angle: None,
+        speed: CrankSpeed::ZERO,
+    };
+    let reset = |standing| Entry::Reset {
+        standing,
+        remaining: FaultSet::EMPTY,
+    };
+    let mut flash = blank().into_flash();
+    for (standing, known) in [
+        (Standing::Operator, fault),
+        (Standing::KeyHolder, FaultSet::EMPTY),
+    ] {
+        let (mut journal, _) = powered_up(flash);
+        run(journal.prepare(standstill())).expect("room");
+        for entry in [latched, reset(standing)] {
+            run(journal.append(&entry)).expect("room");
+        }
+        let first = journal.state().last;
+        // Settings are saved until another segment has begun, with its snapshot.
+        while journal.state().last < first + 200 {
+            run(journal.prepare(standstill())).expect("room");
+            let saved = Entry::SettingsSaved { generation: 1 };
+            run(journal.append(&saved)).expect("room");
+        }
+        flash = journal.into_flash();
+        let (journal, recovered) = powered_up(flash);
+        flash = journal.into_flash();
+        assert_eq!(recovered.reset_before, known);
+        // It comes back: the operator may reset it if nobody but the key holder has.
+        let settings = Settings::try_new(crate::schema::press()).expect("settings");
+        let mut controller = Controller::new(settings, fault);
+        controller.remember_resets(recovered.reset_before);
+        let outputs = controller.tick(&inputs(1, Some(Standing::Operator)));
+        let is_latched = outputs.latched.contains(FaultCode::NoMotion);
+        assert_eq!(is_latched, known == fault);
+    }
 }
 
 #[test]

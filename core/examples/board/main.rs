@@ -41,10 +41,10 @@ use stopwright_core::{motion, top_stop, valve_pair};
 static FRAMES: Mailbox<(Instant, Frames)> = Mailbox::new();
 
 /// Ticks of the demonstration.
-const TICKS: usize = 60;
-/// The receiver trusts its angle after 25 frames, in the fifth tick. The job is adopted in the
-/// twentieth, and everything begins anew with it.
-const ADOPTED_IN: usize = 20;
+const TICKS: usize = 90;
+/// The receiver trusts its angle after 25 frames, in the fifth tick, and has settled 50 ticks later:
+/// then the crank is seen to stand, and the job is adopted. Everything begins anew with it.
+const ADOPTED_IN: usize = 60;
 const TRUSTED_AGAIN_IN: usize = ADOPTED_IN + 5;
 
 fn main() {
@@ -167,8 +167,8 @@ fn settings() -> Settings {
         speed,
         time_advisory: Duration::from_millis(210),
         time_latch: Duration::from_millis(250),
-        travel_advisory: travel(52),
-        travel_latch: travel(60),
+        travel_advisory: travel(53),
+        travel_latch: travel(56),
     };
     let guard = Guard {
         rule: Rule::UsStoppingTime,

@@ -24,11 +24,11 @@ const SETTLED_AFTER: Duration = Duration::from_millis(50);
 const SETTLE_WITHIN: Duration = Duration::from_millis(500);
 /// An angle is captured over this time: 5000 frames.
 const CAPTURE_TIME: Duration = Duration::from_millis(1_000);
-/// What says that the position is not the crank's.
+/// What says that the position is not the crank's. A shift of a few degrees is not among them: it takes
+/// muting away at once, and the stroke is ended at the top.
 const CONTRADICTIONS: FaultSet = FaultSet::EMPTY
     .with(FaultCode::ReceiversDisagree)
-    .with(FaultCode::IndexContradicts)
-    .with(FaultCode::IndexShifted);
+    .with(FaultCode::IndexContradicts);
 
 /// State of the sensing.
 #[derive(Clone, Copy, Debug, Hash)]
@@ -124,6 +124,11 @@ impl Sensing {
         self.settled_for >= SETTLED_AFTER
     }
 
+    /// Whether the receivers, begun anew, still have time to settle.
+    pub(super) fn is_settling(&self) -> bool {
+        self.settling.is_some_and(|age| age < SETTLE_WITHIN)
+    }
+
     /// What the latest frame of the first resolver showed.
     pub(super) fn signal(&self) -> SignalEvidence {
         self.first.signal()
@@ -148,9 +153,10 @@ impl Sensing {
 
     /// Faults count once the receivers have settled, or should have.
     fn counted(&self, faults: FaultSet) -> FaultSet {
-        match self.settling {
-            Some(age) if age < SETTLE_WITHIN => FaultSet::EMPTY,
-            _ => faults,
+        if self.is_settling() {
+            FaultSet::EMPTY
+        } else {
+            faults
         }
     }
 

@@ -6,14 +6,23 @@ use crate::digest::digest;
 use crate::job::CheckedJob;
 use crate::limit_channels::LimitChannels;
 use crate::motion::Motion;
+use crate::receiver::CrankReading;
+use crate::speed::CrankSpeed;
 use crate::speed_window::SpeedWindow;
 use crate::stop_trend::StopTrend;
 use crate::top_stop::{Compensation, ReleaseShift};
 use crate::zero_offset::CaptureRefusal;
 
+/// Noise of the angle makes a mean speed of less than this.
+const STANDS_BELOW: CrankSpeed = CrankSpeed::from_milli_spm(2_000);
+
 impl Controller {
     #[inline(never)]
-    pub(super) fn serve(&mut self, inputs: &Inputs<'_>) -> ServiceReply {
+    pub(super) fn serve(
+        &mut self,
+        inputs: &Inputs<'_>,
+        reading: Option<&CrankReading>,
+    ) -> ServiceReply {
         if inputs.service != Service::CaptureAngle {
             self.sensing.end_capture();
         }
@@ -24,7 +33,7 @@ impl Controller {
                 ServiceReply::CaptureRefused(CaptureRefusal::NotAtStandstill)
             }
             Service::CaptureAngle => self.sensing.serve_capture(&self.settings),
-            Service::Adopt(_) | Service::AdoptJob(_) if !self.stroke.is_standing() => {
+            Service::Adopt(_) | Service::AdoptJob(_) if !self.is_at_standstill(reading) => {
                 ServiceReply::NotAtStandstill
             }
             Service::Adopt(settings) => {
@@ -36,6 +45,14 @@ impl Controller {
             }
             Service::AdoptJob(job) => self.adopt_job(job),
         }
+    }
+
+    /// Whether the crank stands, as far as can be known. After a power cut in a stroke the state is one
+    /// of standing and the crank still coasts: while the receivers settle, that is not known. Where they
+    /// do not, with settings of another press perhaps, others must be adoptable all the same.
+    fn is_at_standstill(&self, reading: Option<&CrankReading>) -> bool {
+        let turns = reading.is_some() && self.speed.saturating_abs() > STANDS_BELOW;
+        self.stroke.is_standing() && !self.sensing.is_settling() && !turns
     }
 
     /// The press's settings with the job's angles and its release for the commissioned speed.

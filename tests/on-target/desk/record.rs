@@ -41,10 +41,11 @@ const PLAYED: [(&str, Company); 15] = [
     ("continuous-and-top-stop", Company::Peer),
 ];
 const PRESS_TIME_MIN_S: u32 = 60;
-/// Ticks after power-up in which commissioning asks.
-const ADOPT_AT: u32 = 20;
-const JOB_AT: u32 = 40;
-const CAPTURE: std::ops::Range<u32> = 60..1_200;
+/// Ticks after power-up in which commissioning asks: each time as soon as the receivers have settled and
+/// the crank is seen to stand, so that the operator finds the press ready.
+const ADOPT_AT: u32 = 55;
+const JOB_AT: u32 = 110;
+const CAPTURE: std::ops::Range<u32> = 120..1_200;
 
 /// Who is there beside the controller and its one receiver.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

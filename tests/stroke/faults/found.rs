@@ -1,8 +1,9 @@
 //! What the rig has found, and the core does now.
 
 use super::rig::Rig;
-use super::settings::{long_stop, paired, plain};
+use super::settings::{corroborated, long_stop, paired, plain};
 use stopwright_core::angle::CrankTravel;
+use stopwright_core::controller::ServiceReply;
 use stopwright_core::fault::FaultCode;
 use stopwright_core::fault_latch::Standing;
 use stopwright_core::speed::CrankSpeed;
@@ -42,6 +43,48 @@ fn a_driven_crank_that_is_seen_to_stand_stops_the_press() {
     assert!(!rig.outputs.valve.is_on, "{:?}", rig.outputs.stroke);
 }
 
+/// A slip of a few degrees ends the stroke at the top: a stop in mid-stroke would be the worse one.
+#[test]
+fn a_shifted_index_lets_the_stroke_end_at_the_top() {
+    let mut rig = Rig::new(corroborated());
+    rig.index_slip_deg = 5.0;
+    rig.stroke_to(200.0);
+    rig.until("the fault", |outputs| {
+        outputs.latched.contains(FaultCode::IndexShifted)
+    });
+    assert!(!rig.outputs.is_muted);
+    while rig.outputs.valve.is_on {
+        rig.tick();
+    }
+    let off_at_deg = rig.crank.angle_deg.rem_euclid(360.0);
+    assert!((off_at_deg - 315.0).abs() < 2.0, "{off_at_deg}");
+    rig.until("the slide to rest", |outputs| outputs.stroke.is_standing());
+    assert_eq!(rig.outputs.stroke, Stroke::FaultLatched);
+}
+
+/// The supply comes back while the crank coasts: the state is that of power-up, and settings put in
+/// force now would be put in force in motion.
+#[test]
+fn nothing_is_adopted_while_the_crank_still_turns() {
+    let mut rig = Rig::new(plain());
+    rig.stroke_to(90.0);
+    rig.power_up();
+    let mut refused = 0;
+    loop {
+        let before_deg = rig.crank.angle_deg;
+        let reply = rig.ask_to_adopt();
+        match reply {
+            ServiceReply::NotAtStandstill => refused += 1,
+            _ => {
+                assert_eq!(reply, ServiceReply::Adopted);
+                assert_eq!(rig.crank.angle_deg, before_deg, "after {refused} ticks");
+                break;
+            }
+        }
+    }
+    assert!((100..600).contains(&refused), "{refused}");
+}
+
 /// The travel that was the fault is counted on for as long as the press stands.
 #[test]
 fn motion_at_rest_can_be_reset_once_the_crank_stands_again() {
@@ -65,13 +108,12 @@ fn a_long_stop_at_a_high_speed_is_not_taken_for_one_that_never_ends() {
     let mut schema = plain();
     schema.motion.speed_max = CrankSpeed::from_milli_spm(300_000);
     schema.valve_pair = valve_pair::Config::with_off_within(Duration::from_millis(50));
-    for limits in [&mut schema.stop.top, &mut schema.stop.mid_stroke] {
-        limits.speed = CrankSpeed::from_milli_spm(20_000);
-        limits.time_advisory = Duration::from_millis(110);
-        limits.time_latch = Duration::from_millis(120);
-        limits.travel_advisory = CrankTravel::from_millidegrees(11_000);
-        limits.travel_latch = CrankTravel::from_millidegrees(12_000);
-    }
+    let limits = &mut schema.stop.mid_stroke;
+    limits.speed = CrankSpeed::from_milli_spm(20_000);
+    limits.time_advisory = Duration::from_millis(110);
+    limits.time_latch = Duration::from_millis(120);
+    limits.travel_advisory = CrankTravel::from_millidegrees(11_000);
+    limits.travel_latch = CrankTravel::from_millidegrees(12_000);
     let mut rig = Rig::new(schema);
     rig.crank.drive_deg_s = 720.0;
     rig.stroke_to(90.0);

@@ -5,7 +5,9 @@
 use super::settings::{BRAKING_DEG_S2, REACTION_MS, SPEED_DEG_S};
 use std::f64::consts::TAU;
 use stopwright_core::contacts::{self, Levels};
-use stopwright_core::controller::{Controller, Inputs, Outputs, Selector, Service, TICK};
+use stopwright_core::controller::{
+    Controller, Inputs, Outputs, Selector, Service, ServiceReply, TICK,
+};
 use stopwright_core::fault::{FaultCode, FaultSet};
 use stopwright_core::fault_latch::{Evidence, Standing};
 use stopwright_core::job::{CheckedJob, Job};
@@ -325,6 +327,19 @@ impl Rig {
         self.tick();
         self.inputs.service = Service::None;
         self.run_ms(100);
+    }
+
+    /// The supply went away and is back at once: a controller that knows nothing of before.
+    pub(crate) fn power_up(&mut self) {
+        self.controller = Controller::new(*self.settings, FaultSet::EMPTY);
+    }
+
+    /// Asks for one tick that the settings be put in force.
+    pub(crate) fn ask_to_adopt(&mut self) -> ServiceReply {
+        self.inputs.service = Service::Adopt(self.settings);
+        self.tick();
+        self.inputs.service = Service::None;
+        self.outputs.reply
     }
 
     fn palms(&mut self, contacts: PalmContacts) {
