@@ -215,7 +215,7 @@ impl Controller {
         );
         found = found.with_if(FaultCode::ImpossibleState, was_impossible);
         let stop = progress.record();
-        found = found.union(self.learn(stop.as_ref(), found));
+        found = found.union(self.learn(inputs, stop.as_ref(), found));
         flow.pass(Checkpoint::Judge);
 
         let peer = self.settings.get().peer.as_ref();

@@ -235,6 +235,10 @@ fault_table! {
         "Stopping times have moved from what commissioning found, by more than their scatter.",
         "Longer, the brake wears or fades; shorter, the limits are too generous for it.",
         "Lining, springs, air, oil; what was done to the brake since commissioning.";
+    BrakeTemperature = 50, Advise, ByItself, "1 tick", "brake outside its temperatures",
+        "The brake is warmer than the stops were commissioned with, or its thermal switch is open.",
+        "A hot lining grips less and stops get longer; nothing is learned from such stops, and the limits judge them as before.",
+        "Rate of stops, ventilation, a brake that drags, worn lining; let it cool. The thermal switch and its wire.";
     ValveElementStuck = 60, ImmediateStop, Recommissioning, "its learned bound; 150 ms before one is learned", "valve element late or stuck",
         "A valve element did not follow its drive in time.",
         "The other element still stops the press; the redundancy is gone.",

@@ -24,7 +24,7 @@ import os
 import signal
 import sys
 
-VERSION = 2
+VERSION = 3
 SINGLE = 3
 POWER_UP, OFF, WAIT_RELEASE, READY, AWAY = 0, 1, 3, 4, 5
 CLOSING, OPENING, TOP_STOPPING, INTERRUPTED, STOPPING, LATCHED = 7, 8, 9, 10, 16, 18
@@ -116,7 +116,7 @@ def read_wired(reader):
         "clutch_air_ok": reader.flag(),
         "counterbalance_air_ok": reader.flag(),
         # Auxiliaries, key, valve elements, arm, top stop, reset, read-back of limit channels, index
-        # switch and second resolver follow; this one does not use them.
+        # switch, second resolver and thermal switch follow; this one does not use them.
     }
 
 

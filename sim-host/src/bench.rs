@@ -544,6 +544,7 @@ impl<C: Control> Bench<C> {
             drive_at_rest: !motor_on && self.plant.flywheel_spm() < FLYWHEEL_AT_REST_SPM,
             clutch_air_ok: panel.clutch_air_ok,
             counterbalance_air_ok: panel.counterbalance_air_ok,
+            brake_temperature_ok: self.plant.thermal_switch_closed(),
             auxiliaries_ok: true,
             key_turned: panel.key_turned,
             valve: self.feedback,

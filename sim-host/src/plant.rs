@@ -40,6 +40,8 @@ use wind_up::WindUp;
 /// than 0.01 ms of stopping time (`docs/PLANT.md`).
 pub const STEP_S: f64 = 200e-6;
 /// Spans shorter than this are not stepped, s.
+/// The thermal switch of a brake opens so far above what production makes of it, K.
+const THERMAL_SWITCH_K: f64 = 10.0;
 const INSTANT_S: f64 = 1e-10;
 
 /// Springs of a brake, for [`Faults::broken_springs`].
@@ -253,10 +255,8 @@ impl Plant {
     /// Heats (or cools) the brake as `minutes` of stops at the present speed setting would, by the
     /// heat model alone: the clock does not move and nothing turns.
     pub fn soak(&mut self, stops_per_minute: f64, minutes: f64) {
-        let speed = self.setting.now_rad_s;
-        let energy_j = 0.5 * self.press.masses.crank_kg_m2 * speed * speed;
-        self.lining
-            .soak(energy_j * stops_per_minute / 60.0, minutes * 60.0);
+        let power_w = self.stopping_w(self.setting.now_rad_s, stops_per_minute);
+        self.lining.soak(power_w, minutes * 60.0);
         self.lining.count(stops_per_minute * minutes);
         self.renew_brake();
     }
@@ -264,10 +264,15 @@ impl Plant {
     /// Brings the brake to the temperature that so many stops a minute at the present speed setting
     /// keep it at; 0 is ambient. Heat alone: nothing wears, nothing turns, the clock stands.
     pub fn temper(&mut self, stops_per_minute: f64) {
-        let speed = self.setting.now_rad_s;
-        let energy_j = 0.5 * self.press.masses.crank_kg_m2 * speed * speed;
-        self.lining.temper(energy_j * stops_per_minute / 60.0);
+        let power_w = self.stopping_w(self.setting.now_rad_s, stops_per_minute);
+        self.lining.temper(power_w);
         self.renew_brake();
+    }
+
+    /// The heat of so many stops a minute from this speed, W.
+    fn stopping_w(&self, speed_rad_s: f64, stops_per_minute: f64) -> f64 {
+        let energy_j = 0.5 * self.press.masses.crank_kg_m2 * speed_rad_s * speed_rad_s;
+        energy_j * stops_per_minute / 60.0
     }
 
     /// Lets time pass up to an instant; an instant in the past does nothing.
@@ -332,6 +337,14 @@ impl Plant {
     /// Brake temperature, °C.
     pub fn brake_temperature_c(&self) -> f64 {
         self.lining.temperature_c
+    }
+
+    /// The thermal switch of the brake is closed: the lining is no warmer than the hardest production at
+    /// the highest speed keeps it, and 10 K.
+    pub fn thermal_switch_closed(&self) -> bool {
+        let fastest_rad_s = self.press.speed.max_spm * PI / 30.0;
+        let hardest_w = self.stopping_w(fastest_rad_s, self.press.brake.stops_per_minute);
+        self.lining.temperature_c <= self.lining.steady_c(hardest_w) + THERMAL_SWITCH_K
     }
 
     /// Lining worn off since new, mm.

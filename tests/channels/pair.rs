@@ -300,6 +300,7 @@ impl Pair {
             drive_at_rest: false,
             clutch_air_ok: panel.clutch_air_ok,
             counterbalance_air_ok: panel.counterbalance_air_ok,
+            brake_temperature_ok: true,
             auxiliaries_ok: true,
             key_turned: panel.key_turned,
             valve: [0, 1].map(|element| ElementFeedback {

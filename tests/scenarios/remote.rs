@@ -305,6 +305,7 @@ fn inputs(wired: &Wired) -> Inputs<'static> {
         drive_at_rest: wired.drive_at_rest,
         clutch_air_ok: wired.clutch_air_ok,
         counterbalance_air_ok: wired.counterbalance_air_ok,
+        brake_temperature_ok: wired.brake_temperature_ok,
         auxiliaries_ok: wired.auxiliaries_ok,
         key_turned: wired.key_turned,
         valve: wired.valve.map(|element| ElementFeedback {

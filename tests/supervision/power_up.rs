@@ -145,6 +145,7 @@ fn calm() -> Inputs<'static> {
         motor_forward: true,
         clutch_air_ok: true,
         counterbalance_air_ok: true,
+        brake_temperature_ok: true,
         auxiliaries_ok: true,
         key_turned: true,
         ..Inputs::dead(Instant::from_micros(0))

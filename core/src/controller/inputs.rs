@@ -85,6 +85,8 @@ pub struct Inputs<'a> {
     pub clutch_air_ok: bool,
     /// Counterbalance air in its window.
     pub counterbalance_air_ok: bool,
+    /// The brake is no warmer than the stops were commissioned with.
+    pub brake_temperature_ok: bool,
     /// Lubrication, die protection, overload.
     pub auxiliaries_ok: bool,
     /// Key for supervised work.
@@ -143,6 +145,7 @@ impl Inputs<'_> {
             drive_at_rest: false,
             clutch_air_ok: false,
             counterbalance_air_ok: false,
+            brake_temperature_ok: false,
             auxiliaries_ok: false,
             key_turned: false,
             valve: [ElementFeedback {

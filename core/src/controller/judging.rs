@@ -47,6 +47,7 @@ impl Controller {
             .with_if(FaultCode::LimitChannelReadBack, differing)
             .with_if(FaultCode::ReleasePassed, self.release_passed)
             .with_if(FaultCode::PermissiveAir, self.air_lost(inputs))
+            .with_if(FaultCode::BrakeTemperature, !inputs.brake_temperature_ok)
             // A stroke broken off by the supply is one whose end nobody has seen.
             .with_if(
                 FaultCode::StoredFault,
@@ -151,8 +152,7 @@ impl Controller {
     }
 
     fn air_lost(&self, inputs: &Inputs<'_>) -> bool {
-        let ok = inputs.clutch_air_ok && inputs.counterbalance_air_ok;
-        self.stroke.drives_valve() && !ok
+        self.stroke.drives_valve() && !is_air_ok(inputs)
     }
 
     pub(super) fn raise(&mut self, found: FaultSet, now: Instant) -> FaultSet {
@@ -168,10 +168,15 @@ impl Controller {
     }
 
     /// What a stop teaches: counted for the condition of the brake in any case; followed for slow
-    /// change, and a top stop of production given to the compensation, when it was healthy and the
-    /// brake steady.
+    /// change, and a top stop of production given to the compensation, when it was healthy, the brake
+    /// steady, and air and temperature what they were at commissioning.
     #[inline(never)]
-    pub(super) fn learn(&mut self, stop: Option<&StopRecord>, found: FaultSet) -> FaultSet {
+    pub(super) fn learn(
+        &mut self,
+        inputs: &Inputs<'_>,
+        stop: Option<&StopRecord>,
+        found: FaultSet,
+    ) -> FaultSet {
         let settings = self.settings.get();
         let Some(stop) = stop else {
             self.run_in.pass(&settings.run_in, TICK);
@@ -185,7 +190,8 @@ impl Controller {
             .union(self.compensation.judge(&settings.top_stop));
         const LATCHING: FaultSet = FaultSet::demanding(Reaction::TopStop);
         let is_healthy = !found.meets(LATCHING) && self.latch.latched().is_empty();
-        if condition != Condition::Steady || !is_healthy {
+        let is_as_commissioned = is_air_ok(inputs) && inputs.brake_temperature_ok;
+        if condition != Condition::Steady || !is_healthy || !is_as_commissioned {
             return standing;
         }
         let drift = self.trend.take(&settings.trend, &settings.stop, stop);
@@ -206,4 +212,8 @@ impl Controller {
         let off = stop.speed.as_counts_per_ms().abs_diff(commissioned);
         is_production && off <= commissioned.unsigned_abs() / LEARN_SPEED_SHARE
     }
+}
+
+const fn is_air_ok(inputs: &Inputs<'_>) -> bool {
+    inputs.clutch_air_ok && inputs.counterbalance_air_ok
 }

@@ -86,12 +86,17 @@ impl Lining {
         self.stops
     }
 
-    /// A long span at constant heating power, in closed form.
-    /// The steady temperature under this power.
-    pub(super) fn temper(&mut self, power_w: f64) {
-        self.temperature_c = self.ambient_c + power_w / self.cooling_w_k;
+    /// The temperature that this power keeps it at, °C.
+    pub(super) fn steady_c(&self, power_w: f64) -> f64 {
+        self.ambient_c + power_w / self.cooling_w_k
     }
 
+    /// Brings it to the temperature that this power keeps it at.
+    pub(super) fn temper(&mut self, power_w: f64) {
+        self.temperature_c = self.steady_c(power_w);
+    }
+
+    /// A long span at constant heating power, in closed form.
     pub(super) fn soak(&mut self, power_w: f64, span_s: f64) {
         let final_k = power_w / self.cooling_w_k;
         let decay = (-span_s * self.cooling_w_k / self.capacity_j_k).exp();

@@ -20,7 +20,7 @@ use stopwright_core::time::Duration;
 use stopwright_core::two_hand::PalmContacts;
 
 /// Version of the protocol.
-pub const VERSION: u8 = 2;
+pub const VERSION: u8 = 3;
 
 /// What the bench asks.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -95,6 +95,8 @@ pub struct Wired {
     pub second_sine: [[u16; SAMPLES_PER_FRAME]; FRAMES_PER_TICK],
     /// Converter codes of its cosine winding.
     pub second_cosine: [[u16; SAMPLES_PER_FRAME]; FRAMES_PER_TICK],
+    /// The brake is no warmer than the stops were commissioned with.
+    pub brake_temperature_ok: bool,
 }
 
 /// What a valve element reports.
@@ -192,6 +194,7 @@ impl Wired {
             index_closed: inputs.index_closed,
             second_sine: inputs.second_frames.map(|frame| frame.sine),
             second_cosine: inputs.second_frames.map(|frame| frame.cosine),
+            brake_temperature_ok: inputs.brake_temperature_ok,
         }
     }
 }

@@ -209,6 +209,7 @@ fn levels<'a>(inputs: &'a mut Inputs<'_>) -> impl Iterator<Item = &'a mut bool> 
         &mut inputs.drive_at_rest,
         &mut inputs.clutch_air_ok,
         &mut inputs.counterbalance_air_ok,
+        &mut inputs.brake_temperature_ok,
         &mut inputs.auxiliaries_ok,
         &mut inputs.key_turned,
         &mut inputs.arm_pressed,

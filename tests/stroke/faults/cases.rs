@@ -92,6 +92,9 @@ pub(crate) const CASES: &[Case] = &[
             rig.stroke();
         }
     }),
+    case(FaultCode::BrakeTemperature, |rig| {
+        rig.inputs.brake_temperature_ok = false;
+    }),
     case(FaultCode::NoMotion, |rig| {
         rig.crank.forced_deg_s = Some(0.0);
         rig.stroke_to(10.0);

@@ -1,9 +1,9 @@
 //! What the rig has found, and the core does now.
 
 use super::rig::Rig;
-use super::settings::{corroborated, long_stop, paired, plain};
+use super::settings::{REACTION_MS, corroborated, long_stop, paired, plain};
 use stopwright_core::angle::CrankTravel;
-use stopwright_core::controller::ServiceReply;
+use stopwright_core::controller::{Inputs, ServiceReply};
 use stopwright_core::fault::FaultCode;
 use stopwright_core::fault_latch::Standing;
 use stopwright_core::speed::CrankSpeed;
@@ -185,4 +185,40 @@ fn an_element_that_goes_off_under_a_channel_that_drives_is_named() {
     rig.elements[1].coil_stuck = Some(false);
     rig.run_ms(10);
     assert!(rig.is_latched(FaultCode::CoilReadBack) && !rig.outputs.valve.is_on);
+}
+
+/// Strokes that rest a little late, with something done to the press while each of them stops; how far
+/// the compensation has moved the release.
+fn moved_by_late_stops(at_the_stop: fn(&mut Inputs<'static>)) -> CrankTravel {
+    let mut rig = Rig::new(plain());
+    rig.crank.reaction_ms = REACTION_MS + 12.0;
+    for _ in 0..4 {
+        let calm = rig.inputs;
+        rig.stroke_to(250.0);
+        rig.let_go();
+        while rig.outputs.valve.is_on {
+            rig.tick();
+        }
+        at_the_stop(&mut rig.inputs);
+        rig.until("the slide to rest", |outputs| outputs.stroke.is_standing());
+        let selector = rig.inputs.selector;
+        rig.inputs = Inputs { selector, ..calm };
+        rig.run_ms(200);
+    }
+    assert!(rig.outputs.latched.is_empty());
+    rig.outputs.compensation
+}
+
+/// What a stop with a hot brake or the wrong air teaches is not what the next one needs.
+#[test]
+fn nothing_is_learned_outside_the_temperature_and_air_of_the_commissioning() {
+    assert!(moved_by_late_stops(|_| {}) < CrankTravel::ZERO);
+    let outside: [fn(&mut Inputs<'static>); 3] = [
+        |inputs| inputs.brake_temperature_ok = false,
+        |inputs| inputs.clutch_air_ok = false,
+        |inputs| inputs.counterbalance_air_ok = false,
+    ];
+    for at_the_stop in outside {
+        assert_eq!(moved_by_late_stops(at_the_stop), CrankTravel::ZERO);
+    }
 }

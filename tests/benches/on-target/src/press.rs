@@ -193,6 +193,7 @@ impl Press {
             motor_forward: true,
             clutch_air_ok: true,
             counterbalance_air_ok: true,
+            brake_temperature_ok: true,
             auxiliaries_ok: true,
             valve: [ElementFeedback {
                 coil: self.drive,
