@@ -2,13 +2,19 @@
 //! controller says or with the press itself.
 
 use crate::tampered::played;
-use crate::{shipped, written};
+use crate::{complaints, shipped, written};
+use std::cell::Cell;
 use std::collections::BTreeSet;
+use std::f64::consts::PI;
+use std::rc::Rc;
+use stopwright::bench::Moment;
 use stopwright::scenario::expect::Finding;
 use stopwright::scenario::oracle::RULES;
-use stopwright::scenario::{Report, Scenario};
+use stopwright::scenario::run::Observer;
+use stopwright::scenario::{Options, Report, Scenario, run};
+use stopwright::units;
 use stopwright_core::angle::CrankTravel;
-use stopwright_core::controller::{Inputs, Outputs, ServiceReply};
+use stopwright_core::controller::{Controller, Inputs, Outputs, ServiceReply};
 use stopwright_core::fault::FaultSet;
 use stopwright_core::limit_channels::ChannelSet;
 use stopwright_core::stroke::Stroke;
@@ -162,16 +168,87 @@ fn settings_adopted_while_turning_are_seen() {
     breaks(&report, "settings-at-rest");
 }
 
+/// The supply comes back while the crank coasts; the limit channels are asked for anew when it
+/// stands. The train of press C then rings inside the lash of its resolver's drive.
+const RINGS: &str = "press = \"C\"\nrest_s = 1\n
+[setup]\nelastic_train = true\n
+[[limit_channels.channel]]\nfrom_deg = [200]\nto_deg = [300]\n
+[[step]]\nact = \"power-up\"\n
+[[step]]\nact = \"ready\"\nmode = \"single\"\n
+[[disturb]]\nname = \"supply\"\nwhat = \"power-cut\"\nfor_ms = 99\nfrom = { stroke = 1, angle_deg = 98.4 }\n
+[[step]]\nact = \"press-both\"\n
+[expect]\nmay_latch = [21, 23, 93]\n";
+
+/// Crank speed as the controller trusts it, strokes a minute.
+fn seen_spm(said: &Outputs) -> f64 {
+    let reading = said.position.trusted();
+    reading.map_or(0.0, |it| units::speed_spm(it.speed()))
+}
+
+/// Highest true speed at which settings were taken, strokes a minute.
+struct Taken(Rc<Cell<f64>>);
+
+impl Observer for Taken {
+    fn see(&mut self, moment: &Moment<'_>) {
+        if moment.outputs.reply == ServiceReply::Adopted {
+            let speed_spm = moment.plant.state().speed_rad_s.abs() * 30.0 / PI;
+            self.0.set(self.0.get().max(speed_spm));
+        }
+    }
+}
+
+/// Standstill is the first zero of crank speed; what rings on from there is no motion.
 #[test]
-fn a_slide_that_falls_by_itself_is_seen() {
-    let scenario = written(
-        "press = \"D\"\n[setup]\nstart_deg = 60\n
+fn settings_taken_while_a_train_rings_are_taken_at_rest_and_in_the_coast_before_it_are_not() {
+    let scenario = written(RINGS);
+    let (options, core) = (
+        Options { seed: 1 },
+        Controller::new(scenario.settings, FaultSet::EMPTY),
+    );
+    let fastest_spm = Rc::new(Cell::new(0.0));
+    let observer = Box::new(Taken(Rc::clone(&fastest_spm)));
+    let report = run(&scenario, &options, core, Some(observer));
+    assert_eq!(report.exit_status, 0, "{}", complaints(&report));
+    assert!(fastest_spm.get() > 0.5, "it did not ring: {fastest_spm:?}");
+
+    // The controller is up again, the crank slows, and settings are said to be taken already.
+    let coasting = |_: u64, _: &Inputs<'_>, said: &mut Outputs| {
+        if seen_spm(said) > 10.0 && !said.valve.is_on {
+            said.reply = ServiceReply::Adopted;
+        }
+    };
+    breaks(&played(&scenario, coasting), "settings-at-rest");
+}
+
+/// At rest on its way down, without brake and counterbalance from a while on.
+const SINKS: &str = "press = \"D\"\n[setup]\nstart_deg = 60\n
 [[step]]\nact = \"power-up\"\n
 [[disturb]]\nname = \"brake\"\nwhat = \"brake-torque\"\npercent = 0\nfrom = { time_s = 0.3 }\n
 [[disturb]]\nname = \"hose\"\nwhat = \"counterbalance-lost\"\nfrom = { time_s = 0.3 }\n
-[expect]\n",
-    );
-    breaks(&crate::played(&scenario), "stands-unless-driven");
+[expect]\n";
+
+/// It has stood, and is no further from there than a train that rings: but it has set out again.
+#[test]
+fn settings_taken_by_a_slide_that_begins_to_sink_are_seen() {
+    let mut is_told = false;
+    let sinking = move |_: u64, _: &Inputs<'_>, said: &mut Outputs| {
+        let reading = said.position.trusted();
+        let seen_deg = reading.map_or(0.0, |it| units::angle_deg(it.angle()));
+        if !is_told && seen_deg > 60.8 {
+            (is_told, said.reply) = (true, ServiceReply::Adopted);
+        }
+    };
+    let report = played(&written(SINKS), sinking);
+    breaks(&report, "settings-at-rest");
+    let lines = report.lines.iter();
+    let line = lines.map(|it| &it.seen).find(|it| it.contains("settings"));
+    let angle = line.and_then(|it| it.split([' ']).nth(2)?.parse::<f64>().ok());
+    assert!(angle.is_some_and(|it| it < 61.5), "{line:?}");
+}
+
+#[test]
+fn a_slide_that_falls_by_itself_is_seen() {
+    breaks(&crate::played(&written(SINKS)), "stands-unless-driven");
 }
 
 #[test]

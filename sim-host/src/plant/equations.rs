@@ -260,7 +260,9 @@ impl Plant {
     fn load(&self, at: &Motion, direction: f64, brake_nm: f64) -> Load {
         let machine = &self.machine;
         let pose = machine.pose(at);
-        let work_nm = machine.work_nm(at.angle_rad, pose.gradient, at.speed_rad_s);
+        // By the direction of the mode: the middle of the last step before rest may lie past the zero of
+        // speed, and work met there the other way would throw the crank back over it.
+        let work_nm = machine.work_nm(at.angle_rad, pose.gradient, direction);
         let other_nm = self.unbalanced_n(at) * pose.gradient
             - work_nm
             - direction * (brake_nm + machine.friction_nm)

@@ -103,10 +103,11 @@ impl Machine {
         !self.work.is_empty()
     }
 
-    /// Torque of the work curve, against the motion; only while the slide goes down.
-    pub(super) fn work_nm(&self, angle_rad: f64, gradient: f64, speed_rad_s: f64) -> f64 {
+    /// Torque of the work curve, against motion to the side that the sign of `towards` says; only
+    /// while the slide goes down.
+    pub(super) fn work_nm(&self, angle_rad: f64, gradient: f64, towards: f64) -> f64 {
         match self.work.first() {
-            Some((top_m, _)) if gradient * speed_rad_s > 0.0 => {
+            Some((top_m, _)) if gradient * towards > 0.0 => {
                 let height_m = 2.0 * self.r_m - self.slide_m(angle_rad);
                 if height_m >= *top_m {
                     return 0.0;

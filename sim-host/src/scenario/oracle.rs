@@ -133,6 +133,8 @@ pub struct Oracle {
     top_stop: Option<Ahead>,
     /// Where the crank rests with the drive off.
     rest_deg: Option<f64>,
+    /// Where the speed of the crank was first zero, until it sets out again.
+    standstill_deg: Option<f64>,
     is_new: bool,
     latched: FaultSet,
     /// Travel count when a fault of the top-stop class latched in a running press.
@@ -167,6 +169,7 @@ impl Oracle {
             presence_ms: 0,
             top_stop: None,
             rest_deg: None,
+            standstill_deg: None,
             is_new: true,
             latched: FaultSet::EMPTY,
             top_latch_deg: None,
@@ -202,6 +205,7 @@ impl Oracle {
         self.judge_drive(&seen);
         self.judge_turning(&seen);
         self.judge_rest(&seen);
+        self.note_standstill(&seen);
         self.judge_words(&seen);
         self.judge_stops(&seen);
         self.judge_hand(&seen);
@@ -456,6 +460,25 @@ impl Oracle {
         }
     }
 
+    fn note_standstill(&mut self, seen: &Seen<'_>) {
+        for event in seen.moment.events {
+            match event.mark {
+                Mark::Standstill => self.standstill_deg = Some(event.angle_deg),
+                Mark::StartOfMotion => self.standstill_deg = None,
+                _ => {}
+            }
+        }
+    }
+
+    /// Standstill is the first zero of crank speed, and whoever stays inside the doubt about an angle
+    /// from there on stands. A gear train that rings then has a speed and makes no way: the swing is
+    /// no motion of the slide, it can lie wholly in the lash of the resolver's drive, and no
+    /// controller sees it there.
+    fn stands(&self, seen: &Seen<'_>) -> bool {
+        let away_deg = self.standstill_deg.map(|at| (seen.angle_deg - at).abs());
+        seen.speed_spm.abs() <= TURNING_SPM || away_deg.is_some_and(|it| it <= ANGLE_DOUBT_DEG)
+    }
+
     /// What the controller says: muting, latches, compensation, settings.
     fn judge_words(&mut self, seen: &Seen<'_>) {
         let said = seen.moment.outputs;
@@ -500,7 +523,7 @@ impl Oracle {
                 format!("compensation by {offset:.2} degrees"),
             );
         }
-        if said.reply == ServiceReply::Adopted && seen.speed_spm.abs() > TURNING_SPM {
+        if said.reply == ServiceReply::Adopted && !self.stands(seen) {
             self.breach(
                 Rule::SettingsAtRest,
                 seen,
