@@ -27,7 +27,8 @@ pub struct PalmContacts {
     pub normally_closed_closed: bool,
 }
 
-/// One operator's pair of palm buttons. A station that is switched off is left out as a pair.
+/// One operator's pair of palm buttons. A station that is switched off is left out as a pair; whenever
+/// one is switched on or off, all hands must first be seen released, and a hold is over.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Station {
@@ -92,6 +93,8 @@ enum State {
 pub struct TwoHand {
     state: State,
     disagree_for: Duration,
+    /// Stations that took part in the last tick.
+    active: [bool; STATIONS_MAX],
 }
 
 impl PalmContacts {
@@ -125,10 +128,9 @@ impl TwoHand {
     /// At power-up every hand must first be seen released.
     pub const fn new() -> Self {
         Self {
-            state: State::WaitRelease {
-                released_for: Duration::ZERO,
-            },
+            state: State::WAIT,
             disagree_for: Duration::ZERO,
+            active: [false; STATIONS_MAX],
         }
     }
 
@@ -154,6 +156,11 @@ impl TwoHand {
         stations: &[Station; STATIONS_MAX],
         tick: Duration,
     ) -> Option<HandEvent> {
+        let active = stations.map(|station| station.is_active);
+        if active != self.active {
+            // The hands of a station that comes in, or comes back, have not been seen released.
+            (self.state, self.active) = (State::WAIT, active);
+        }
         let hands = Hands::of(stations);
         self.disagree_for = match hands.disagree {
             true => self.disagree_for.saturating_add(tick),
@@ -195,10 +202,11 @@ impl Hands {
 }
 
 impl State {
+    const WAIT: Self = Self::WaitRelease {
+        released_for: Duration::ZERO,
+    };
+
     fn step(self, config: &Config, hands: Hands, tick: Duration) -> (Self, Option<HandEvent>) {
-        let wait = Self::WaitRelease {
-            released_for: Duration::ZERO,
-        };
         match self {
             Self::WaitRelease { released_for } if hands.all_released => {
                 let released_for = released_for.saturating_add(tick);
@@ -208,7 +216,7 @@ impl State {
                     (Self::WaitRelease { released_for }, None)
                 }
             }
-            Self::WaitRelease { .. } => (wait, None),
+            Self::WaitRelease { .. } => (Self::WAIT, None),
             Self::Armed if hands.all_pressed => (
                 Self::Held {
                     lost_for: Duration::ZERO,
@@ -226,7 +234,7 @@ impl State {
                 let age = age.saturating_add(tick);
                 // Lateness first: both hands one tick too late are still too late.
                 if age > config.synchronous_within || hands.all_released {
-                    (wait, Some(HandEvent::Late))
+                    (Self::WAIT, Some(HandEvent::Late))
                 } else if hands.all_pressed {
                     (
                         Self::Held {
@@ -247,7 +255,7 @@ impl State {
             Self::Held { lost_for } => {
                 let lost_for = lost_for.saturating_add(tick);
                 if lost_for >= config.release_debounce {
-                    (wait, Some(HandEvent::OneReleased))
+                    (Self::WAIT, Some(HandEvent::OneReleased))
                 } else {
                     (Self::Held { lost_for }, None)
                 }
@@ -347,6 +355,38 @@ mod tests {
         }
         assert!(hands.has_discrepancy(&Config::DEFAULT));
         assert!(!hands.is_released());
+    }
+
+    /// All stations off, and the one with both hands down comes back; one with its buttons tied down
+    /// comes in beside the one that is worked; one of two is left out of a hold.
+    #[test]
+    fn a_station_that_is_switched_waits_for_every_hand_to_be_released() {
+        let off = [Station::default(); STATIONS_MAX];
+        let [held, _] = station(true, true);
+        let [free, _] = station(false, false);
+        let cases = [
+            (off, [held, Station::default()]),
+            ([free, Station::default()], [held, held]),
+            ([free, free], [held, Station::default()]),
+        ];
+        for (before, after) in cases {
+            let mut hands = TwoHand::new();
+            for _ in 0..100 {
+                hands.step(&Config::DEFAULT, &before, MS);
+            }
+            for _ in 0..1_000 {
+                assert_eq!(hands.step(&Config::DEFAULT, &after, MS), None);
+            }
+        }
+        let mut hands = TwoHand::new();
+        for both in [[free, free], [held, held]] {
+            for _ in 0..100 {
+                hands.step(&Config::DEFAULT, &both, MS);
+            }
+        }
+        assert!(hands.is_held());
+        hands.step(&Config::DEFAULT, &[held, Station::default()], MS);
+        assert!(!hands.is_held());
     }
 
     #[test]
