@@ -1,9 +1,10 @@
 //! Limit channels in a scenario: loads at the true crank angle, leads, times, read-backs that lie,
 //! and what a file may not say.
 
-use crate::{complaints, measured, played, refused, written};
-use stopwright::scenario::Report;
+use crate::{complaints, measured, played, refused, tampered, written};
 use stopwright::scenario::expect::Finding;
+use stopwright::scenario::{Report, Scenario};
+use stopwright_core::limit_channels::ChannelSet;
 
 /// Press B in continuous at 60 strokes a minute, with these channels.
 fn continuous(channels: &str, rest: &str) -> String {
@@ -76,6 +77,48 @@ fn a_timed_window_ends_after_its_time_and_windows_may_cross_the_top() {
     assert_eq!(report.verdict, Finding::Holds, "{}", complaints(&report));
     let [.., least_ms, _] = measured(&report, "load-on-ms");
     assert!((59.0..=61.0).contains(&least_ms), "{least_ms}");
+}
+
+/// A stroke of press B cut short on the way down, with these channels.
+fn cut_short(channels: &str) -> Scenario {
+    written(&format!(
+        "press = \"B\"\n\
+         [setup]\nscatter = false\n\
+         {channels}\n\
+         [[step]]\nact = \"power-up\"\n\
+         [[step]]\nact = \"ready\"\nmode = \"single\"\n\
+         [[step]]\nact = \"press-both\"\n\
+         [[step]]\nact = \"let-go\"\nwhen = {{ stroke = 1, angle_deg = 80 }}\n\
+         [expect]\n"
+    ))
+}
+
+/// The braked crank is led into a window three degrees past where it comes to rest: nobody could
+/// know, and the time of the window runs out all the same. On for longer than that, it is wrong.
+#[test]
+fn a_timed_window_just_past_the_rest_angle_runs_out_and_is_not_on_for_ever() {
+    let [_, rest_deg, ..] = measured(&played(&cut_short("")), "overrun-deg");
+    let from_deg = rest_deg + 3.0;
+    let scenario = cut_short(&channel(&format!(
+        "from_deg = [{from_deg}]\non_for_ms = [300]\non_lead_ms = 40\noff_lead_ms = 40"
+    )));
+    let report = played(&scenario);
+    assert_eq!(report.verdict, Finding::Holds, "{}", complaints(&report));
+    let [_, on_ms, ..] = measured(&report, "load-on-ms");
+    assert!((299.0..=301.0).contains(&on_ms), "{on_ms}");
+
+    let first = ChannelSet::from_bits(1);
+    let for_longer_ms = |longer_ms: u32| {
+        let mut on_ms = 0;
+        tampered::played(&scenario, move |_, _, said| {
+            on_ms += u32::from(on_ms > 0 || !said.limit_channels.is_empty());
+            if (1..=300 + longer_ms).contains(&on_ms) {
+                said.limit_channels = first;
+            }
+        })
+    };
+    assert!(for_longer_ms(0).breaches.is_empty());
+    assert_eq!(for_longer_ms(10).breaches, ["load-in-window"]);
 }
 
 #[test]

@@ -1,9 +1,11 @@
 //! Scenarios: the shipped ones hold, mistakes are told with their place, the judge judges, limit
-//! channels and their loads are driven and read back, traces can be read by readers that are not ours, a swarm is the same on any number of threads, and any
-//! controller can be put under them.
+//! channels and their loads are driven and read back, contacts lie, traces can be read by readers
+//! that are not ours, a swarm is the same on any number of threads, and any controller can be put
+//! under them.
 
 mod course;
 mod document;
+mod inputs;
 mod limit_channels;
 mod mistakes;
 mod oracle;

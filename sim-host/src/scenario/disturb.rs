@@ -43,7 +43,7 @@ pub enum Winding {
 pub struct Detail {
     /// The size, in the unit of the kind.
     pub size: f64,
-    /// Which of two (valve element, contact, hand) or of the limit channels, from 0.
+    /// Which of two (valve element, contact, hand), of the modes or of the limit channels, from 0.
     pub which: usize,
     /// Which resolver, 0 or 1.
     pub resolver: usize,
@@ -203,6 +203,9 @@ impl Disturbances {
 
     /// Spoils what the controller is about to be given.
     pub(super) fn between(&mut self, inputs: &mut Inputs<'_>) {
+        // First the supply itself: who watches it may be broken as well.
+        let strikes = |it: &Active| it.since_s.is_some() && it.is_of_the_supply();
+        inputs.supply_ok &= !self.all.iter().any(strikes);
         for it in &mut self.all {
             let frames = match it.plan.detail.resolver {
                 0 => &mut inputs.frames,
@@ -215,7 +218,6 @@ impl Disturbances {
             match it.plan.kind.strike {
                 Strike::Frames(fault) => it.frames.spoil(fault, &it.plan.detail, frames),
                 Strike::Inputs(act) => act(inputs, &it.plan.detail),
-                Strike::Power => inputs.supply_ok = false,
                 _ => {}
             }
         }
@@ -238,6 +240,10 @@ impl Active {
             first_s: None,
             frames: Frames::new(frames),
         }
+    }
+
+    const fn is_of_the_supply(&self) -> bool {
+        matches!(self.plan.kind.strike, Strike::Power)
     }
 
     fn age_s(&self, facts: &Facts) -> Option<f64> {

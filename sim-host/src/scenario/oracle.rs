@@ -25,7 +25,7 @@ use crate::plant::Mark;
 use crate::units;
 use loads::{LoadJudge, Look};
 use stopwright_core::contacts::{Levels, PairConfig, Reading};
-use stopwright_core::controller::ServiceReply;
+use stopwright_core::controller::{Selector, ServiceReply};
 use stopwright_core::fault::{FaultSet, Reaction, ResetRule};
 use stopwright_core::fault_latch::Standing;
 use stopwright_core::receiver::CrankPosition;
@@ -245,7 +245,6 @@ impl Oracle {
     }
 
     fn judge_start(&mut self, seen: &Seen<'_>) {
-        let panel = seen.moment.panel;
         if !self.hands_were_up {
             self.breach(
                 Rule::StartsOnActuation,
@@ -256,7 +255,7 @@ impl Oracle {
         if self.hands_up_ms > ANSWER_MS {
             self.breach(Rule::StartsOnActuation, seen, "started without both hands");
         }
-        if matches!(panel.mode, Mode::Off | Mode::Barring) {
+        if matches!(seen.mode, Mode::Off | Mode::Barring) {
             self.breach(
                 Rule::StartsOnActuation,
                 seen,
@@ -281,7 +280,7 @@ impl Oracle {
         self.rest_deg = None;
         self.run = Some(Run {
             from_deg: seen.angle_deg,
-            mode: panel.mode,
+            mode: seen.mode,
         });
     }
 
@@ -343,7 +342,7 @@ impl Oracle {
                 format!("driven against: {what}"),
             );
         }
-        let production = matches!(seen.moment.panel.mode, Mode::Single | Mode::Continuous);
+        let production = matches!(seen.mode, Mode::Single | Mode::Continuous);
         let seen_blocked =
             !is_on(inputs.presence, &contacts.presence) || self.presence_ms > ANSWER_MS;
         if production && seen.is_closing() && seen_blocked {
@@ -445,7 +444,7 @@ impl Oracle {
         if is_first && seen.speed_spm.abs() < TURNING_SPM {
             self.rest_deg = Some(seen.angle_deg);
         }
-        if seen.moment.panel.mode == Mode::Barring {
+        if seen.mode == Mode::Barring {
             self.rest_deg = None;
         } else if !seen.moment.outputs.valve.is_on && has_stopped(Mark::Standstill) {
             self.rest_deg = self.rest_deg.or(Some(seen.angle_deg));
@@ -603,7 +602,7 @@ impl Oracle {
         let panel = seen.moment.panel;
         let is_safe = panel.left_pressed && panel.right_pressed && !panel.presence_blocked;
         let turns_down = seen.turn_deg < 180.0 && seen.speed_spm > TURNING_SPM;
-        let in_production = matches!(panel.mode, Mode::Single | Mode::Continuous);
+        let in_production = matches!(seen.mode, Mode::Single | Mode::Continuous);
         let hands_free =
             self.run.is_some_and(|run| run.mode == Mode::Continuous) && self.turned(seen) > 180.0;
         if self.was_safe && !is_safe && turns_down && in_production && self.request.is_none() {
@@ -665,6 +664,8 @@ struct Seen<'a> {
     angle_deg: f64,
     turn_deg: f64,
     speed_spm: f64,
+    /// What the selector shows; what its knob says where it shows no mode or two.
+    mode: Mode,
 }
 
 impl<'a> Seen<'a> {
@@ -676,6 +677,7 @@ impl<'a> Seen<'a> {
             angle_deg,
             turn_deg: angle_deg.rem_euclid(360.0),
             speed_spm: state.speed_rad_s * 30.0 / std::f64::consts::PI,
+            mode: shown(moment.inputs.selector).unwrap_or(moment.panel.mode),
         }
     }
 
@@ -683,6 +685,14 @@ impl<'a> Seen<'a> {
     fn is_closing(&self) -> bool {
         (DEAD_CENTRE_DEG..180.0 - DEAD_CENTRE_DEG).contains(&self.turn_deg)
     }
+}
+
+/// The mode of the one contact that is closed. Rules that hang on the mode hang on this: that a knob
+/// has slipped on its shaft no control can know.
+fn shown(selector: Selector) -> Option<Mode> {
+    let contacts = selector.contacts();
+    let position = contacts.trailing_zeros() as u8;
+    Mode::of_position(position).filter(|_| contacts.count_ones() == 1)
 }
 
 /// Doubt about the angle at which an output changed, degrees: a tick is as near as an output that is

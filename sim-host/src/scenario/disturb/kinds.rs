@@ -6,10 +6,14 @@ use crate::index_switch::IndexSwitch;
 use crate::load::LoadFaults;
 use crate::plant::{Faults, Plant, Sticking};
 use crate::resolver::ResolverFaults;
+use crate::units;
 use stopwright_core::contacts::{Levels, PairKind};
-use stopwright_core::controller::{Inputs, Selector};
+use stopwright_core::controller::{Inputs, Selector, Service};
+use stopwright_core::fault::FaultCode;
 use stopwright_core::limit_channels::{CHANNELS, ChannelSet};
+use stopwright_core::time::Instant;
 use stopwright_core::two_hand::PalmContacts;
+use stopwright_core::valve_pair::Captured;
 
 /// How a size is given.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -125,8 +129,15 @@ impl Kind {
         Self { size, ..self }
     }
 
+    const fn one_of(self, count: usize) -> Self {
+        Self {
+            one_of: count,
+            ..self
+        }
+    }
+
     const fn one_of_two(self) -> Self {
-        Self { one_of: 2, ..self }
+        self.one_of(2)
     }
 
     const fn of_a_channel(self) -> Self {
@@ -341,6 +352,14 @@ pub const KINDS: &[Kind] = &[
     )
     .one_of_two(),
     Kind::input(
+        "guard-channel-stuck",
+        "one channel shows a closed guard for ever",
+        |inputs, detail| {
+            channel(&mut inputs.guards, PairKind::Complementary, detail, true);
+        },
+    )
+    .one_of_two(),
+    Kind::input(
         "palm-contact-stuck-open",
         "a closing contact stays open",
         |inputs, detail| {
@@ -357,10 +376,42 @@ pub const KINDS: &[Kind] = &[
     )
     .one_of_two(),
     Kind::input(
+        "palm-opening-contact-stuck-open",
+        "an opening contact stays open",
+        |inputs, detail| {
+            palm(inputs, detail).normally_closed_closed = false;
+        },
+    )
+    .one_of_two(),
+    Kind::input(
+        "palm-opening-contact-welded",
+        "an opening contact stays closed",
+        |inputs, detail| {
+            palm(inputs, detail).normally_closed_closed = true;
+        },
+    )
+    .one_of_two(),
+    Kind::input(
         "palm-tied-down",
         "a button is held down by something",
         |inputs, detail| {
             *palm(inputs, detail) = PalmContacts::PRESSED;
+        },
+    )
+    .one_of_two(),
+    Kind::input(
+        "station-left-out",
+        "a station is switched off",
+        |inputs, detail| {
+            inputs.stations[detail.which].is_active = false;
+        },
+    )
+    .one_of_two(),
+    Kind::input(
+        "station-brought-in",
+        "a station is switched on, whoever is at it",
+        |inputs, detail| {
+            inputs.stations[detail.which].is_active = true;
         },
     )
     .one_of_two(),
@@ -379,10 +430,25 @@ pub const KINDS: &[Kind] = &[
         },
     ),
     Kind::input(
+        "selector-knob-slipped",
+        "the selector shows off, barring, inch, single, continuous or test, wherever its knob stands",
+        |inputs, detail| {
+            inputs.selector = Selector::from_contacts(1 << detail.which);
+        },
+    )
+    .one_of(6),
+    Kind::input(
         "stop-control-open",
         "the stop control's contact is open",
         |inputs, _| {
             inputs.stop_control_closed = false;
+        },
+    ),
+    Kind::input(
+        "stop-control-welded",
+        "the stop control's contact stays closed",
+        |inputs, _| {
+            inputs.stop_control_closed = true;
         },
     ),
     Kind::input(
@@ -393,10 +459,38 @@ pub const KINDS: &[Kind] = &[
         },
     ),
     Kind::input(
+        "motor-contact-welded",
+        "the motor reports that it runs, for ever",
+        |inputs, _| {
+            inputs.motor_forward = true;
+        },
+    ),
+    Kind::input(
+        "rest-monitor-open",
+        "the drive never reports that it is at rest",
+        |inputs, _| {
+            inputs.drive_at_rest = false;
+        },
+    ),
+    Kind::input(
+        "rest-monitor-welded",
+        "the drive reports that it is at rest, for ever",
+        |inputs, _| {
+            inputs.drive_at_rest = true;
+        },
+    ),
+    Kind::input(
         "auxiliaries-lost",
         "lubrication, die protection or overload",
         |inputs, _| {
             inputs.auxiliaries_ok = false;
+        },
+    ),
+    Kind::input(
+        "auxiliaries-welded",
+        "lubrication, die protection and overload are not heard",
+        |inputs, _| {
+            inputs.auxiliaries_ok = true;
         },
     ),
     Kind::input(
@@ -407,6 +501,13 @@ pub const KINDS: &[Kind] = &[
         },
     ),
     Kind::input(
+        "clutch-air-switch-welded",
+        "the switch of the clutch air stays closed",
+        |inputs, _| {
+            inputs.clutch_air_ok = true;
+        },
+    ),
+    Kind::input(
         "counterbalance-switch-open",
         "counterbalance air out of its window",
         |inputs, _| {
@@ -414,10 +515,144 @@ pub const KINDS: &[Kind] = &[
         },
     ),
     Kind::input(
+        "counterbalance-switch-welded",
+        "the switch of the counterbalance air stays closed",
+        |inputs, _| {
+            inputs.counterbalance_air_ok = true;
+        },
+    ),
+    Kind::input(
+        "thermal-switch-open",
+        "the thermal switch of the brake stays open",
+        |inputs, _| {
+            inputs.brake_temperature_ok = false;
+        },
+    ),
+    Kind::input(
+        "thermal-switch-welded",
+        "the thermal switch of the brake stays closed",
+        |inputs, _| {
+            inputs.brake_temperature_ok = true;
+        },
+    ),
+    Kind::input("key-contact-open", "the key does nothing", |inputs, _| {
+        inputs.key_turned = false;
+    }),
+    Kind::input(
+        "key-contact-welded",
+        "the key shows turned for ever",
+        |inputs, _| {
+            inputs.key_turned = true;
+        },
+    ),
+    Kind::input(
+        "arm-button-open",
+        "the button of the prior action does nothing",
+        |inputs, _| {
+            inputs.arm_pressed = false;
+        },
+    ),
+    Kind::input(
+        "arm-button-welded",
+        "the button of the prior action shows pressed",
+        |inputs, _| {
+            inputs.arm_pressed = true;
+        },
+    ),
+    Kind::input(
+        "top-stop-button-open",
+        "the top-stop button does nothing",
+        |inputs, _| {
+            inputs.top_stop_pressed = false;
+        },
+    ),
+    Kind::input(
+        "top-stop-button-welded",
+        "the top-stop button shows pressed",
+        |inputs, _| {
+            inputs.top_stop_pressed = true;
+        },
+    ),
+    Kind::input(
+        "reset-button-open",
+        "the reset button does nothing",
+        |inputs, _| {
+            inputs.reset = None;
+        },
+    ),
+    Kind::input(
         "reset-jammed",
         "the reset button of the operator is held in",
         |inputs, _| {
             inputs.reset = Some(stopwright_core::fault_latch::Standing::Operator);
+        },
+    ),
+    Kind::input(
+        "test-angle-lost",
+        "the angle of a test stroke does not arrive",
+        |inputs, _| {
+            inputs.test_angle = None;
+        },
+    ),
+    Kind::input(
+        "test-angle-wrong",
+        "another angle of a test stroke arrives",
+        |inputs, detail| {
+            inputs.test_angle = Some(units::angle(detail.size));
+        },
+    )
+    .sized("deg", 0.0, 360.0),
+    Kind::input(
+        "supply-monitor-open",
+        "the supply is reported gone while it is there",
+        |inputs, _| {
+            inputs.supply_ok = false;
+        },
+    ),
+    Kind::input(
+        "supply-monitor-welded",
+        "the supply is reported there for ever",
+        |inputs, _| {
+            inputs.supply_ok = true;
+        },
+    ),
+    Kind::input(
+        "coil-read-back-stuck",
+        "the read-back of a coil shows current",
+        |inputs, detail| {
+            inputs.valve[detail.which].coil = never_changed(true);
+        },
+    )
+    .one_of_two(),
+    Kind::input(
+        "coil-read-back-open",
+        "the read-back of a coil shows none",
+        |inputs, detail| {
+            inputs.valve[detail.which].coil = never_changed(false);
+        },
+    )
+    .one_of_two(),
+    Kind::input(
+        "second-clock-off",
+        "a second oscillator runs off, share",
+        |inputs, detail| {
+            let micros = inputs.now.as_micros() as f64 * (1.0 + detail.size / 100.0);
+            inputs.second_clock = Some(Instant::from_micros(micros as u64));
+        },
+    )
+    .sized("percent", -50.0, 50.0),
+    Kind::input(
+        "memory-test-fails",
+        "the memory test reports damage",
+        |inputs, _| {
+            inputs.reported = inputs.reported.with(FaultCode::MemoryDamaged);
+        },
+    ),
+    Kind::input(
+        "zero-capture-asked",
+        "commissioning asks for the angle without end",
+        |inputs, _| {
+            inputs.service = Service::CaptureAngle;
         },
     ),
     Kind::press(
@@ -618,5 +853,258 @@ fn palm<'a>(inputs: &'a mut Inputs<'_>, detail: &Detail) -> &'a mut PalmContacts
     match detail.which {
         0 => &mut station.left,
         _ => &mut station.right,
+    }
+}
+
+/// A contact that stays as it is, and has for ever: what it would have captured did not happen.
+const fn never_changed(is_on: bool) -> Captured {
+    Captured {
+        is_on,
+        changed_at: Instant::from_micros(0),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use stopwright_core::fault::FaultSet;
+    use stopwright_core::fault_latch::Standing;
+    use stopwright_core::two_hand::Station;
+    use stopwright_core::valve_pair::ElementFeedback;
+
+    const NOW: Instant = Instant::from_micros(1_000_000);
+
+    /// Every fact of the inputs, by its name. A new field does not compile here until somebody has
+    /// decided what breaks it.
+    fn facts(inputs: &Inputs<'_>) -> Vec<(String, bool)> {
+        let Inputs {
+            now,
+            // Struck at their sources: converter, resolver, index switch.
+            frames: _,
+            second_frames: _,
+            index_closed: _,
+            // One controller runs here. Two, and what breaks between them: tests/channels.
+            peer: _,
+            supply_ok,
+            stations,
+            selector,
+            emergency_chain,
+            stop_control_closed,
+            presence,
+            guards,
+            motor_forward,
+            drive_at_rest,
+            clutch_air_ok,
+            counterbalance_air_ok,
+            brake_temperature_ok,
+            auxiliaries_ok,
+            key_turned,
+            valve,
+            arm_pressed,
+            top_stop_pressed,
+            reset,
+            test_angle,
+            limit_read_back,
+            second_clock,
+            reported,
+            service,
+        } = inputs;
+        let is_off_time = |it: Instant| it != *now;
+        let mut all: Vec<(String, bool)> = [
+            ("supply", *supply_ok),
+            ("stop control", *stop_control_closed),
+            ("motor", *motor_forward),
+            ("drive at rest", *drive_at_rest),
+            ("clutch air", *clutch_air_ok),
+            ("counterbalance air", *counterbalance_air_ok),
+            ("brake temperature", *brake_temperature_ok),
+            ("auxiliaries", *auxiliaries_ok),
+            ("key", *key_turned),
+            ("arm", *arm_pressed),
+            ("top stop", *top_stop_pressed),
+            ("reset", reset.is_some()),
+            ("test angle", test_angle.is_some()),
+            ("second clock", second_clock.is_some_and(is_off_time)),
+            ("reported", !reported.is_empty()),
+            ("service", *service != Service::None),
+        ]
+        .map(|(name, is_on)| (name.to_owned(), is_on))
+        .to_vec();
+        for (name, Levels { first, second }) in [
+            ("emergency chain", emergency_chain),
+            ("presence", presence),
+            ("guards", guards),
+        ] {
+            all.push((format!("{name} 1"), *first));
+            all.push((format!("{name} 2"), *second));
+        }
+        for (number, station) in stations.iter().enumerate() {
+            let Station {
+                is_active,
+                left,
+                right,
+            } = station;
+            all.push((format!("station {number}"), *is_active));
+            // Nobody is at the other one: its contacts are wired as those of the first.
+            for (side, palm) in [("left", left), ("right", right)]
+                .iter()
+                .filter(|_| number == 0)
+            {
+                let PalmContacts {
+                    normally_open_closed,
+                    normally_closed_closed,
+                } = palm;
+                all.push((format!("{side} closing"), *normally_open_closed));
+                all.push((format!("{side} opening"), *normally_closed_closed));
+            }
+        }
+        for (number, ElementFeedback { coil, shifted: _ }) in valve.iter().enumerate() {
+            // The spool's own feedback is struck at the valve.
+            all.push((format!("coil {number}"), coil.is_on));
+        }
+        for position in 0..6 {
+            let is_on = selector.contacts() & (1 << position) != 0;
+            all.push((format!("selector {position}"), is_on));
+        }
+        for channel in 0..CHANNELS {
+            all.push((
+                format!("read-back {channel}"),
+                limit_read_back.contains(channel),
+            ));
+        }
+        all
+    }
+
+    fn on() -> Inputs<'static> {
+        const PAIR: Levels = Levels {
+            first: true,
+            second: true,
+        };
+        const PALM: PalmContacts = PalmContacts {
+            normally_open_closed: true,
+            normally_closed_closed: true,
+        };
+        let mut on = Inputs {
+            supply_ok: true,
+            selector: Selector::from_contacts(0b11_1111),
+            emergency_chain: PAIR,
+            stop_control_closed: true,
+            presence: PAIR,
+            guards: PAIR,
+            motor_forward: true,
+            drive_at_rest: true,
+            clutch_air_ok: true,
+            counterbalance_air_ok: true,
+            brake_temperature_ok: true,
+            auxiliaries_ok: true,
+            key_turned: true,
+            arm_pressed: true,
+            top_stop_pressed: true,
+            reset: Some(Standing::Operator),
+            test_angle: Some(units::angle(90.0)),
+            limit_read_back: ChannelSet::from_bits(u16::MAX),
+            second_clock: Some(Instant::from_micros(0)),
+            reported: FaultSet::EMPTY.with(FaultCode::MemoryDamaged),
+            service: Service::CaptureAngle,
+            ..Inputs::dead(NOW)
+        };
+        for station in &mut on.stations {
+            *station = Station {
+                is_active: true,
+                left: PALM,
+                right: PALM,
+            };
+        }
+        for element in &mut on.valve {
+            element.coil.is_on = true;
+        }
+        on
+    }
+
+    fn off() -> Inputs<'static> {
+        let mut off = Inputs::dead(NOW);
+        for palm in off
+            .stations
+            .iter_mut()
+            .flat_map(|it| [&mut it.left, &mut it.right])
+        {
+            palm.normally_closed_closed = false;
+        }
+        off
+    }
+
+    /// The facts that some kind makes of these inputs what they are not.
+    fn changed(before: &Inputs<'static>) -> Vec<String> {
+        let mut changed = Vec::new();
+        for kind in KINDS {
+            let Strike::Inputs(act) = kind.strike else {
+                continue;
+            };
+            for which in 0..kind.one_of.max(1) {
+                let mut after = *before;
+                let size = kind.size.map_or(0.0, |it| it.most);
+                act(
+                    &mut after,
+                    &Detail {
+                        which,
+                        size,
+                        ..Detail::default()
+                    },
+                );
+                let pairs = facts(before).into_iter().zip(facts(&after));
+                changed.extend(pairs.filter(|(was, is)| was != is).map(|(was, _)| was.0));
+            }
+        }
+        changed
+    }
+
+    #[test]
+    fn every_input_can_be_broken_either_way() {
+        assert!(facts(&on()).iter().all(|(_, is_on)| *is_on));
+        assert!(!facts(&off()).iter().any(|(_, is_on)| *is_on));
+        let (goes_on, goes_off) = (changed(&off()), changed(&on()));
+        for (name, _) in facts(&off()) {
+            assert!(goes_on.contains(&name), "nothing makes it on: {name}");
+            // Without these nothing is broken: no second oscillator, nothing found, nothing asked.
+            let is_one_way = ["second clock", "reported", "service"].contains(&name.as_str());
+            assert!(
+                goes_off.contains(&name) || is_one_way,
+                "nothing makes it off: {name}"
+            );
+        }
+    }
+
+    #[test]
+    fn a_feedback_of_the_valve_can_be_broken_either_way() {
+        for element in 0..2 {
+            for shows in [true, false] {
+                let detail = Detail {
+                    which: element,
+                    ..Detail::default()
+                };
+                let breaks = |kind: &Kind| {
+                    let mut faults = Faults::default();
+                    if let Strike::Press(act) = kind.strike {
+                        act(&mut faults, &detail);
+                    }
+                    faults.feedback_stuck[element] == Some(shows)
+                };
+                assert!(KINDS.iter().any(breaks), "{element} {shows}");
+            }
+        }
+    }
+
+    #[test]
+    fn an_index_switch_can_be_broken_either_way() {
+        for shows in [true, false] {
+            let breaks = |kind: &Kind| {
+                let mut switch = IndexSwitch::default();
+                if let Strike::Index(act) = kind.strike {
+                    act(&mut switch, &Detail::default());
+                }
+                switch.stuck == Some(shows)
+            };
+            assert!(KINDS.iter().any(breaks), "{shows}");
+        }
     }
 }

@@ -86,6 +86,8 @@ impl LoadJudge {
 struct Watch {
     plan: Plan,
     on_since_s: Option<f64>,
+    /// It came on where it was not due to be off.
+    began_well: bool,
     before_deg: Option<f64>,
     /// When and where the crank last passed each beginning in normal travel.
     passed: Vec<Option<Passed>>,
@@ -106,6 +108,7 @@ impl Watch {
         Self {
             plan: plan.clone(),
             on_since_s: None,
+            began_well: false,
             before_deg: None,
             passed: vec![None; plan.windows.len()],
         }
@@ -113,13 +116,18 @@ impl Watch {
 
     fn judge(&mut self, look: &Look, spread_spm: f64, is_known: bool) -> Option<String> {
         let is_on = look.loads.contains(self.plan.channel);
+        let was_on = self.on_since_s.is_some();
         self.on_since_s = is_on.then(|| self.on_since_s.unwrap_or(look.now_s));
         let doubt_deg = self.doubt_deg(look.speed_spm, spread_spm);
         self.pass(look, doubt_deg);
+        let due = self.due(look, doubt_deg);
+        if is_on && !was_on {
+            self.began_well = due != Due::Off;
+        }
         if !is_known {
             return None;
         }
-        let wrong = match (self.due(look, doubt_deg), is_on) {
+        let wrong = match (due, is_on) {
             (Due::On, false) => "off inside its window",
             (Due::Off, true) if !self.is_held(look) => "on outside its window",
             _ => return None,
@@ -177,11 +185,25 @@ impl Watch {
         all
     }
 
-    /// It has not been on for its minimum on-time yet.
+    /// It has not been on for its minimum on-time yet, or not for the time of a window that it began
+    /// well: a crank that comes to rest just short of the window has been led into it, and the time
+    /// runs out all the same.
     fn is_held(&self, look: &Look) -> bool {
-        let least_s = self.plan.least_on_s + TIME_DOUBT_S;
+        let timed_s = match self.began_well {
+            true => self.longest_timed_s(),
+            false => 0.0,
+        };
+        let least_s = self.plan.least_on_s.max(timed_s) + TIME_DOUBT_S;
         self.on_since_s
             .is_some_and(|since_s| look.now_s - since_s <= least_s)
+    }
+
+    fn longest_timed_s(&self) -> f64 {
+        let spans = self.plan.windows.iter().map(|window| match window.span {
+            Span::Seconds(on_s) => on_s + self.plan.stretched_s,
+            Span::Deg(_) => 0.0,
+        });
+        spans.fold(0.0, f64::max)
     }
 }
 

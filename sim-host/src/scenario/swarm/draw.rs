@@ -44,6 +44,7 @@ pub fn draw(seed: u64, index: u64) -> Scenario {
     setup.work_share = if stream.random_bool(0.3) { 1.0 } else { 0.0 };
     setup.elastic_train = stream.random_bool(0.1);
     let (title, steps) = story(&mut stream, mode);
+    let may_break = excused(&disturbances, &steps);
     Scenario {
         file: format!("run {index} of swarm {seed}"),
         title,
@@ -61,7 +62,7 @@ pub fn draw(seed: u64, index: u64) -> Scenario {
         seed: super::seed_of(seed, index),
         steps,
         expect: Expectations {
-            may_break: excused(&disturbances),
+            may_break,
             is_wild: true,
             ..Expectations::default()
         },
@@ -164,7 +165,7 @@ fn disturbance(
     }
 }
 
-/// One of two, or one of the limit channels there are.
+/// One of those that the kind strikes: of the limit channels, one that there is.
 fn which(stream: &mut Stream, fittings: &Fittings, kind: &Kind) -> usize {
     let channels = fittings
         .limit_channels
@@ -172,7 +173,7 @@ fn which(stream: &mut Stream, fittings: &Fittings, kind: &Kind) -> usize {
         .map(|bank| bank.plans.len());
     match (kind.family, channels) {
         ("channels", Some(count)) => stream.random_range(0..count),
-        _ => stream.random_range(0..2),
+        _ => stream.random_range(0..kind.one_of.max(2)),
     }
 }
 
@@ -262,7 +263,8 @@ fn story(stream: &mut Stream, mode: Mode) -> (String, Vec<Step>) {
 
 /// Rules that what breaks can break without the controller's doing. What is left belongs to the
 /// controller alone.
-fn excused(disturbances: &[Disturbance]) -> Vec<Rule> {
+fn excused(disturbances: &[Disturbance], steps: &[Step]) -> Vec<Rule> {
+    let asks = |act: Act| steps.iter().any(|step| step.act == act);
     let mut excused = Vec::new();
     for it in disturbances {
         let more: &[Rule] = match (it.kind.family, it.kind.word) {
@@ -282,6 +284,9 @@ fn excused(disturbances: &[Disturbance]) -> Vec<Rule> {
                 Rule::StandsUnlessDriven,
                 Rule::HandComesLater,
             ],
+            // One contact, and nobody hears whoever asks by it.
+            (_, "stop-control-welded") if asks(Act::Stop) => &[Rule::NoDriveWithoutPermit],
+            (_, "top-stop-button-open") if asks(Act::TopStop) => &[Rule::ReleaseInTime],
             (_, "channel-output-welded" | "channel-output-dead") => &[Rule::LoadInWindow],
             // The second resolver is heard and not followed.
             ("samples" | "resolver", _) if it.detail.resolver == 1 => &[],
