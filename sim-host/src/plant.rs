@@ -40,9 +40,9 @@ use wind_up::WindUp;
 /// than 0.01 ms of stopping time (`docs/PLANT.md`).
 pub const STEP_S: f64 = 200e-6;
 /// Spans shorter than this are not stepped, s.
+const INSTANT_S: f64 = 1e-10;
 /// The thermal switch of a brake opens so far above what production makes of it, K.
 const THERMAL_SWITCH_K: f64 = 10.0;
-const INSTANT_S: f64 = 1e-10;
 
 /// Springs of a brake, for [`Faults::broken_springs`].
 pub const BRAKE_SPRINGS: u32 = 12;
