@@ -58,6 +58,8 @@ pub struct Panel {
     pub stop_operated: bool,
     /// Something is in the presence-sensing field.
     pub presence_blocked: bool,
+    /// An interlocked guard is open.
+    pub guard_open: bool,
     /// Counterbalance pressure switch in its window.
     pub counterbalance_air_ok: bool,
     /// Clutch air pressure switch in its window.
@@ -82,6 +84,7 @@ impl Default for Panel {
             emergency_operated: false,
             stop_operated: false,
             presence_blocked: false,
+            guard_open: false,
             counterbalance_air_ok: true,
             clutch_air_ok: true,
             arm_pressed: false,
@@ -539,7 +542,7 @@ impl<C: Control> Bench<C> {
             emergency_chain: Levels::of(contacts.emergency.kind, !panel.emergency_operated),
             stop_control_closed: !panel.stop_operated,
             presence: Levels::of(contacts.presence.kind, !panel.presence_blocked),
-            guards: Levels::of(contacts.guards.kind, true),
+            guards: Levels::of(contacts.guards.kind, !panel.guard_open),
             motor_forward: motor_on,
             drive_at_rest: !motor_on && self.plant.flywheel_spm() < FLYWHEEL_AT_REST_SPM,
             clutch_air_ok: panel.clutch_air_ok,

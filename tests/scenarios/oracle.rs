@@ -55,6 +55,12 @@ fn a_drive_against_the_emergency_stop_is_seen() {
     breaks(&report, "no-drive-without-permit");
 }
 
+#[test]
+fn a_drive_through_an_open_guard_is_seen() {
+    let report = played(&shipped("a-guard-with-a-stuck-contact"), holding(100));
+    breaks(&report, "no-drive-without-permit");
+}
+
 /// Holds the drive for so long after the first stop began, whatever else is said.
 fn holding(hold_ms: u32) -> impl FnMut(u64, &Inputs<'_>, &mut Outputs) {
     let mut held_ms = 0;

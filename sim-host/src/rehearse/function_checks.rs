@@ -17,7 +17,7 @@ struct Plan {
     check: Check,
 }
 
-const PLANS: [Plan; 8] = [
+const PLANS: [Plan; 9] = [
     Plan {
         name: "anti-repeat",
         expected: "one stroke while both hands stay down",
@@ -52,6 +52,11 @@ const PLANS: [Plan; 8] = [
         name: "emergency stop while closing",
         expected: "immediate stop; reset does not start the press",
         check: emergency_stop,
+    },
+    Plan {
+        name: "guard opened while closing",
+        expected: "immediate stop; closing the guard does not start the press",
+        check: guard_opened,
     },
     Plan {
         name: "mode changed in motion",
@@ -232,6 +237,19 @@ fn emergency_stop(bench: &mut Bench) -> Result<Result<String, String>, Trouble> 
     Ok(verdict(
         ticks <= 2 && starts == 0,
         format!("valve off after {ticks} ms; {starts} start(s) on reset"),
+    ))
+}
+
+fn guard_opened(bench: &mut Bench) -> Result<Result<String, String>, Trouble> {
+    run_to(bench, 60.0)?;
+    bench.panel.guard_open = true;
+    let ticks = stop_after(bench)?;
+    bench.panel.guard_open = false;
+    let starts = starts_within(bench, 500);
+    bench.let_go();
+    Ok(verdict(
+        ticks <= 2 && starts == 0,
+        format!("valve off after {ticks} ms; {starts} start(s) as the guard closes"),
     ))
 }
 

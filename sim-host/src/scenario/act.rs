@@ -54,6 +54,10 @@ pub enum Act {
     Reach,
     /// The hand is out again.
     Withdraw,
+    /// Open an interlocked guard.
+    OpenGuard,
+    /// Close it.
+    CloseGuard,
     /// Turn the key for supervised work.
     TurnKey,
     /// Turn it back.
@@ -94,6 +98,8 @@ pub(super) const ACTS: &[&str] = &[
     "stop-release",
     "reach",
     "withdraw",
+    "open-guard",
+    "close-guard",
     "turn-key",
     "turn-key-back",
     "reset",
@@ -197,6 +203,8 @@ impl Step {
             Act::StopRelease => bench.panel.stop_operated = false,
             Act::Reach => bench.panel.presence_blocked = true,
             Act::Withdraw => bench.panel.presence_blocked = false,
+            Act::OpenGuard => bench.panel.guard_open = true,
+            Act::CloseGuard => bench.panel.guard_open = false,
             Act::TurnKey => bench.panel.key_turned = true,
             Act::TurnKeyBack => bench.panel.key_turned = false,
             Act::Reset => {

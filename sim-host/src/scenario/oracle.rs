@@ -239,7 +239,7 @@ impl Oracle {
         let hand_up = !(panel.left_pressed && panel.right_pressed);
         self.hands_up_ms = count(hand_up, self.hands_up_ms);
         self.hands_were_up |= !panel.left_pressed && !panel.right_pressed;
-        let asked = panel.emergency_operated || panel.stop_operated;
+        let asked = panel.emergency_operated || panel.stop_operated || panel.guard_open;
         self.stop_asked_ms = count(asked, self.stop_asked_ms);
         self.presence_ms = count(panel.presence_blocked, self.presence_ms);
     }

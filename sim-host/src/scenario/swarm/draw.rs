@@ -216,7 +216,7 @@ fn story(stream: &mut Stream, mode: Mode) -> (String, Vec<Step>) {
     }
     steps.push(step(Act::PressBoth, later(60.0)));
     let angle_deg = stream.random_range(20.0..340.0);
-    let happens = stream.random_range(0..8);
+    let happens = stream.random_range(0..9);
     let (word, act) = match happens {
         0 => ("reach", Some(Act::Reach)),
         1 => ("let go", Some(Act::LetGo)),
@@ -224,6 +224,7 @@ fn story(stream: &mut Stream, mode: Mode) -> (String, Vec<Step>) {
         3 => ("emergency stop", Some(Act::EmergencyStop)),
         4 => ("stop", Some(Act::Stop)),
         5 => ("turn the selector", Some(Act::TurnSelector)),
+        6 => ("open the guard", Some(Act::OpenGuard)),
         _ => ("whole stroke", None),
     };
     if let Some(act) = act {
@@ -243,6 +244,7 @@ fn story(stream: &mut Stream, mode: Mode) -> (String, Vec<Step>) {
         step(Act::Withdraw, now()),
         step(Act::EmergencyRelease, now()),
         step(Act::StopRelease, now()),
+        step(Act::CloseGuard, now()),
     ]);
     if stream.random_bool(0.5) {
         let standings = [

@@ -118,6 +118,9 @@ pub const SIGNALS: &[Signal] = &[
     Signal::bit("emergency", "emergency stop operated", |m| {
         bit(m.panel.emergency_operated)
     }),
+    Signal::bit("guard", "an interlocked guard is open", |m| {
+        bit(m.panel.guard_open)
+    }),
     Signal::bit("supply", "supply as the controller is told", |m| {
         bit(m.inputs.supply_ok && !m.is_unpowered)
     }),
