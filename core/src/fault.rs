@@ -179,8 +179,8 @@ fault_table! {
         "The crank turns against normal travel.",
         "Windows, muting and the top stop hold for one direction only.",
         "Motor phases, resolver wiring.";
-    Overspeed = 23, TopStop, Operator, "20 ms", "overspeed",
-        "The crank turns faster than it was commissioned for.",
+    Overspeed = 23, TopStop, Operator, "3 degrees beyond what the highest speed makes", "overspeed",
+        "The crank turns faster than it was commissioned for, and goes on doing so.",
         "Stopping travel grows with the square of speed; the distance is no longer true.",
         "Drive setting; commission the new speed or go back to the old one.";
     SlowStart = 24, TopStop, Operator, "1 tick past the learned bound", "slow start",

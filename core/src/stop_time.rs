@@ -7,7 +7,9 @@
 //! root of the travel still to go falls on a straight line, and where that line meets zero is the
 //! instant of rest. "The last change of the angle" would end 2 to 16 ms too early, a speed window
 //! too late; a parabola with a height of its own, with the rest angle known, scatters three times
-//! as much on a slow press.
+//! as much on a slow press. Gears and shaft are wound up by then; the crank swings back and rings for
+//! a while, which is no part of the stop: where it turned back its speed was first zero, and no swing
+//! after that goes further.
 //!
 //! The split follows from three measured numbers, speed n, stopping time t and travel s: a crank
 //! that keeps its speed for the reaction and then loses it evenly has braking = 2 (t - s/n).
@@ -104,7 +106,7 @@ pub struct StopRecord {
     pub stopping_time: Duration,
     /// From coil off to standstill.
     pub stopping_travel: CrankTravel,
-    /// Where the crank came to rest.
+    /// Where the crank came to rest, once it had done ringing.
     pub rest_angle: CrankAngle,
     /// The part of the stopping time at full speed.
     pub reaction: Duration,
@@ -154,7 +156,8 @@ struct Running {
     last_sample_at: Instant,
     anchor: i32,
     anchored_for: Duration,
-    travel_at_limit: Option<i32>,
+    /// The furthest travel when the limit in time ran out.
+    furthest_at_limit: Option<i32>,
     /// The crank could not be seen all the time.
     has_gap: bool,
 }
@@ -346,7 +349,7 @@ impl StopWatch {
             last_sample_at: commanded_at,
             anchor: 0,
             anchored_for: Duration::ZERO,
-            travel_at_limit: None,
+            furthest_at_limit: None,
             has_gap: false,
         }));
     }
@@ -375,7 +378,8 @@ impl StopWatch {
         } else {
             run.has_gap = true;
         }
-        let faults = run.judge_live(config, seen.map(|(_, speed)| speed), now);
+        let speed = seen.map(|(_, speed)| speed);
+        let faults = run.judge_live(config, speed, self.trace.furthest(), now);
         (self.progress(config, seen.is_some(), now), faults)
     }
 
@@ -421,7 +425,7 @@ impl StopWatch {
         let Some(since_rest) = fit.step(&self.trace, off) else {
             return (Progress::Running, FaultSet::EMPTY);
         };
-        let record = run.record(config, off, fit.rest(), since_rest);
+        let record = run.record(config, off, fit, since_rest);
         let faults = record.judge(&off.limits);
         self.stop = None;
         (Progress::Standstill(record), faults)
@@ -443,11 +447,18 @@ impl Running {
         }
     }
 
-    /// The limit is judged while the stop runs: travel at once, time by travel made past it. A
+    /// The limit is judged while the stop runs: travel at once, time by travel made past it, further
+    /// than the crank had come by then: one that rings swings to and fro, and no further. A
     /// crank that is past a limit and still has its speed is not braking at all. Its speed is the mean
     /// over a window, as it was half the window ago: one that slows counts as a little faster than it
     /// is, and the second means come rather too early than too late.
-    fn judge_live(&mut self, config: &Config, speed: Option<CrankSpeed>, now: Instant) -> FaultSet {
+    fn judge_live(
+        &mut self,
+        config: &Config,
+        speed: Option<CrankSpeed>,
+        furthest: i32,
+        now: Instant,
+    ) -> FaultSet {
         let Some(off) = &self.coil_off else {
             return FaultSet::EMPTY;
         };
@@ -455,12 +466,11 @@ impl Running {
         let travelled = widen(self.travel.saturating_sub(off.travel));
         let past_time = now.saturating_since(off.at) > limits.time_latch;
         // Travel made unseen may have been made before the limit.
-        if past_time && speed.is_some() && self.travel_at_limit.is_none() {
-            self.travel_at_limit = Some(self.travel);
+        if past_time && speed.is_some() && self.furthest_at_limit.is_none() {
+            self.furthest_at_limit = Some(furthest);
         }
-        let past_limit = self
-            .travel
-            .saturating_sub(self.travel_at_limit.unwrap_or(self.travel));
+        let at_limit = self.furthest_at_limit.unwrap_or(furthest);
+        let past_limit = furthest.saturating_sub(at_limit);
         let too_far = travelled > limits.travel_latch;
         let too_long = widen(past_limit) > config.motion_proof;
         let has_speed = speed.is_some_and(|speed| speed > limits.three_quarters());
@@ -470,15 +480,15 @@ impl Running {
             .with_if(FaultCode::StopNotEnding, (too_far || too_long) && has_speed)
     }
 
-    /// The record of a stop that came to rest at `rest`, `since_rest` before its last sample.
+    /// The record of a stop whose speed was first zero `since_rest` before its last sample.
     fn record(
         &self,
         config: &Config,
         off: &CoilOff,
-        rest: i32,
+        fit: &Fit,
         since_rest: Duration,
     ) -> StopRecord {
-        let travel = widen(rest.saturating_sub(off.travel));
+        let travel = widen(fit.end().saturating_sub(off.travel));
         let until_rest = self
             .last_sample_at
             .saturating_sub(since_rest)
@@ -500,7 +510,7 @@ impl Running {
             speed_peak: off.peak,
             stopping_time: time,
             stopping_travel: travel,
-            rest_angle: self.command_angle.wrapping_add(widen(rest)),
+            rest_angle: self.command_angle.wrapping_add(widen(fit.rest())),
             reaction: time.saturating_sub(braking),
             braking,
         }

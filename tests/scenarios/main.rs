@@ -5,6 +5,7 @@
 
 mod course;
 mod document;
+mod elastic;
 mod inputs;
 mod limit_channels;
 mod mistakes;

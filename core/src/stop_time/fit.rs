@@ -1,4 +1,5 @@
-//! The instant of rest, out of the trace of a stop, worked out some samples a tick.
+//! The instant at which the crank's speed was first zero, out of the trace of a stop, worked out some
+//! samples a tick.
 //!
 //! Two lines are fitted through the root of the travel still to go: a rough one through the last
 //! quarter of the stop, and by what that says of the braking a fine one through the part of it where
@@ -17,6 +18,12 @@ const REST_SAMPLES: usize = 16;
 const FIT_SAMPLES_MIN: u32 = 5;
 /// Travel before rest below which noise outweighs motion, 0.1 degree in trace units.
 const FIT_TRAVEL_MIN: i32 = trace_units(100);
+/// A crank that has been further than it rests by this much has swung back: more than noise, 0.2
+/// degrees in trace units.
+const SWING_MIN: i32 = trace_units(200);
+/// Gears that swing the crank back slow it evenly over its last degree only; the rough line through
+/// that is the fine one then.
+const SWING_LINE: i32 = trace_units(1_000);
 /// Samples put into the sums in one tick.
 const SAMPLES_A_TICK: u32 = 6;
 /// Samples passed over in one tick: they cost little.
@@ -32,6 +39,9 @@ const TICKS_MAX: u32 = 2 * (TRACE_LEN as u32 / SAMPLES_A_TICK + 2) + 2;
 pub(super) struct Trace {
     travel: [i32; TRACE_LEN],
     samples: usize,
+    /// The furthest travel, and which sample it was.
+    furthest: i32,
+    furthest_at: usize,
 }
 
 /// A fit under way.
@@ -40,6 +50,8 @@ pub(super) struct Trace {
 pub(super) struct Fit {
     /// Travel at rest, trace units.
     rest: i32,
+    /// Travel at the first zero of speed: where the crank turned back, or where it rests.
+    end: i32,
     part: Part,
 }
 
@@ -62,11 +74,18 @@ impl Trace {
         Self {
             travel: [0; TRACE_LEN],
             samples: 0,
+            furthest: i32::MIN,
+            furthest_at: 0,
         }
     }
 
     pub(super) const fn clear(&mut self) {
-        self.samples = 0;
+        (self.samples, self.furthest) = (0, i32::MIN);
+    }
+
+    /// The furthest travel yet.
+    pub(super) const fn furthest(&self) -> i32 {
+        self.furthest
     }
 
     pub(super) fn push(&mut self, travel: i32) {
@@ -74,6 +93,9 @@ impl Trace {
             *slot = travel;
         }
         self.samples = self.samples.saturating_add(1);
+        if travel > self.furthest {
+            (self.furthest, self.furthest_at) = (travel, self.samples);
+        }
     }
 
     /// Travel `back` samples before the last one, if it is still there.
@@ -101,11 +123,26 @@ impl Fit {
     /// The fit of a stop that has just come to rest.
     pub(super) fn new(trace: &Trace, off: &CoilOff) -> Self {
         let rest = trace.rest();
-        let quarter = rest.saturating_sub(off.travel) / 4;
+        let has_turned = trace.furthest.saturating_sub(rest) >= SWING_MIN;
+        let end = if has_turned { trace.furthest } else { rest };
+        let quarter = end.saturating_sub(off.travel) / 4;
+        let high = if has_turned {
+            quarter.min(SWING_LINE)
+        } else {
+            quarter
+        };
+        // What comes after the furthest sample is ringing, or noise at rest.
+        let from = trace.samples.saturating_sub(trace.furthest_at);
         Self {
             rest,
-            part: Part::Rough(Line::new(0, FIT_TRAVEL_MIN, quarter)),
+            end,
+            part: Part::Rough(Line::new(from, FIT_TRAVEL_MIN, high)),
         }
+    }
+
+    /// Travel at the first zero of speed, trace units.
+    pub(super) const fn end(&self) -> i32 {
+        self.end
     }
 
     /// Travel at rest, trace units.
@@ -116,12 +153,13 @@ impl Fit {
     /// The work of one tick; once it is done, how long before the last sample the crank came to
     /// rest. No time at all when no line can be drawn: the cautious side.
     pub(super) fn step(&mut self, trace: &Trace, off: &CoilOff) -> Option<Duration> {
-        let rest = self.rest;
+        let (end, has_turned) = (self.end, self.end != self.rest);
         match &mut self.part {
             Part::Rough(line) => {
-                let rough = line.step(trace, rest)?;
+                let rough = line.step(trace, end)?;
                 let from = line.from;
                 self.part = match rough {
+                    Some(rough) if has_turned => Part::Known(rough),
                     Some(rough) => Part::Between { rough, from },
                     None => Part::Known(0),
                 };
@@ -141,7 +179,7 @@ impl Fit {
                 None
             }
             Part::Fine { rough, line } => {
-                let fine = line.step(trace, rest)?;
+                let fine = line.step(trace, end)?;
                 self.part = Part::Known(fine.unwrap_or(*rough));
                 None
             }
@@ -152,7 +190,7 @@ impl Fit {
 
     /// Travel of the braking part, for a stop that ended `rough` µs before the last sample.
     fn braking_travel(&self, trace: &Trace, off: &CoilOff, rough: u32) -> i32 {
-        let total = self.rest.saturating_sub(off.travel);
+        let total = self.end.saturating_sub(off.travel);
         let last = u32::try_from(trace.samples)
             .unwrap_or(u32::MAX)
             .saturating_mul(1_000);
@@ -197,13 +235,13 @@ impl Line {
 
     /// Looks at some samples more; in the tick after the last, how long before the last sample of the
     /// trace, in µs, the crank came to rest, if that can be said.
-    fn step(&mut self, trace: &Trace, rest: i32) -> Option<Option<u32>> {
+    fn step(&mut self, trace: &Trace, end: i32) -> Option<Option<u32>> {
         if self.is_complete {
             return Some(self.zero());
         }
         let enough = self.taken.saturating_add(SAMPLES_A_TICK);
         for _ in 0..SEARCHED_A_TICK {
-            let to_go = trace.back(self.back).map(|x| rest.saturating_sub(x));
+            let to_go = trace.back(self.back).map(|x| end.saturating_sub(x));
             let Some(to_go) = to_go.filter(|&to_go| self.is_before_end(to_go)) else {
                 self.is_complete = true;
                 return None;
@@ -325,12 +363,18 @@ mod tests {
     #[allow(clippy::arithmetic_side_effects, clippy::indexing_slicing)]
     fn wide(trace: &Trace, off: &CoilOff) -> Duration {
         let rest = i64::from(trace.rest());
-        let to_go: Vec<i64> = (0..)
+        let travels: Vec<i64> = (0..)
             .map_while(|back| trace.back(back))
-            .map(|x| rest.wrapping_sub(i64::from(x)))
+            .map(i64::from)
             .collect();
+        // The earliest of those that are as far as any.
+        let furthest = travels.iter().copied().max().unwrap_or(rest);
+        let since = travels.iter().rposition(|&it| it == furthest).unwrap_or(0);
+        let swings = furthest - rest >= i64::from(SWING_MIN);
+        let end = if swings { furthest } else { rest };
+        let to_go: Vec<i64> = travels.iter().map(|x| end - x).collect();
         let zero = |low: i64, high: i64| {
-            let first = to_go.iter().position(|&gap| gap >= low)?;
+            let first = since + to_go.iter().skip(since).position(|&gap| gap >= low)?;
             let braking = to_go.get(first..)?.iter().take_while(|&&gap| gap <= high);
             let places = (0i128..).skip(first);
             let mut sums = [0i128; 5];
@@ -350,10 +394,18 @@ mod tests {
             let micros = (wb * wbr - wr * wbb) * 1_000 / below;
             (micros >= 0).then_some(micros as i64)
         };
-        let total = rest - i64::from(off.travel);
-        let Some(rough) = zero(i64::from(FIT_TRAVEL_MIN), total / 4) else {
+        let total = end - i64::from(off.travel);
+        let most = if swings {
+            i64::from(SWING_LINE)
+        } else {
+            i64::MAX
+        };
+        let Some(rough) = zero(i64::from(FIT_TRAVEL_MIN), most.min(total / 4)) else {
             return Duration::ZERO;
         };
+        if swings {
+            return Duration::from_micros(rough as u32);
+        }
         let time = (trace.samples as i64 * 1_000 - rough).max(0);
         let at_speed = (total << 4) * 1_000 / i64::from(off.speed.as_counts_per_ms());
         let braking = ((time - at_speed) * 2).clamp(0, time);
