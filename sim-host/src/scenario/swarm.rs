@@ -25,8 +25,8 @@ use rayon::prelude::*;
 use std::ops::Range;
 
 /// Rows made together before they are handed out: enough to keep every core busy, few enough to
-/// keep memory flat.
-const BATCH: u64 = 256;
+/// keep memory flat. At the end of a batch cores wait for the last run, ten times as long as most.
+const BATCH: u64 = 1_024;
 
 /// A swarm, or a share of one.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -64,8 +64,10 @@ impl Swarm {
         let mut from = range.start;
         while from < range.end {
             let until = (from + BATCH).min(range.end);
-            let rows: Vec<Row> = (from..until)
+            let batch: Vec<u64> = (from..until).collect();
+            let rows: Vec<Row> = batch
                 .into_par_iter()
+                .with_max_len(1)
                 .map(|it| self.run(it))
                 .collect();
             for row in rows {
