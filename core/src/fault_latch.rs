@@ -116,13 +116,8 @@ impl FaultLatch {
         self.advice = self.advice.without(OF_STOPS);
     }
 
-    /// Faults that an operator has reset since somebody with the key last did: should one come back, it
-    /// takes the key.
-    pub const fn reset_before(&self) -> FaultSet {
-        self.reset_before
-    }
-
-    /// The same, as they were when the supply went away.
+    /// Faults that an operator had reset when the supply went away, and nobody with the key since: should
+    /// one come back, it takes the key.
     pub const fn remember_resets(&mut self, reset_before: FaultSet) {
         self.reset_before = reset_before;
     }

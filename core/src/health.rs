@@ -378,11 +378,8 @@ impl<const PARTS: usize> Rounds<PARTS> {
         if self.next >= PARTS {
             self.next = 0;
         }
-        let bit = const {
-            assert!(PARTS <= u32::BITS as usize);
-            1u32
-        }
-        .wrapping_shl(part as u32);
+        const { assert!(PARTS <= u32::BITS as usize) };
+        let bit = 1u32.wrapping_shl(part as u32);
         if self.sums.get(part) == Some(&digest_of(part)) {
             self.damaged &= !bit;
         } else {

@@ -150,9 +150,12 @@ impl Motion {
         self.last = Some(angle);
         self.travel = self.travel.saturating_add(moved);
         self.backward = beyond(self.backward, CrankTravel::ZERO, moved);
-        self.over = beyond(self.over, moved, config.speed_max.travel_in(tick));
-        if expectation == Expectation::Barred {
-            self.count_barring(config, moved, tick);
+        match expectation {
+            Expectation::Driven => {
+                self.over = beyond(self.over, moved, config.speed_max.travel_in(tick));
+            }
+            Expectation::Barred => self.count_barring(config, moved, tick),
+            Expectation::Stopping | Expectation::Rest => {}
         }
         let found = self.judge(config, speed, tick);
         if found.contains(FaultCode::MotionAtRest) {
@@ -171,14 +174,13 @@ impl Motion {
 
     fn judge(&mut self, config: &Config, speed: CrankSpeed, tick: Duration) -> FaultSet {
         let none = FaultSet::EMPTY;
-        let too_fast = self.over > OVERSPEED_AHEAD;
         let backward = self.backward > config.reverse_travel;
         match self.expectation {
             Expectation::Driven => self
                 .start
                 .step(config, self.travel, speed, tick)
                 .with_if(FaultCode::ReverseMotion, backward)
-                .with_if(FaultCode::Overspeed, too_fast),
+                .with_if(FaultCode::Overspeed, self.over > OVERSPEED_AHEAD),
             Expectation::Stopping => none.with_if(FaultCode::ReverseMotion, backward),
             Expectation::Rest => none.with_if(
                 FaultCode::MotionAtRest,

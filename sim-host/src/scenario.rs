@@ -16,6 +16,8 @@ pub mod file;
 pub mod limit_channels;
 mod measure;
 pub mod oracle;
+#[cfg(feature = "parquet")]
+mod parquet_file;
 pub mod protocol;
 mod references;
 pub mod remote;

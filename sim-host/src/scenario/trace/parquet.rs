@@ -2,16 +2,10 @@
 //! known.
 
 use super::{Signal, Sink};
-use parquet::basic::{Compression, ZstdLevel};
+use crate::scenario::parquet_file::{GROUP_ROWS, begin};
 use parquet::data_type::DoubleType;
-use parquet::file::properties::WriterProperties;
 use parquet::file::writer::SerializedFileWriter;
-use parquet::schema::parser::parse_message_type;
 use std::io::{Error, Result, Write};
-use std::sync::Arc;
-
-/// Rows kept until they are written together.
-const GROUP_ROWS: usize = 16_384;
 
 pub(super) struct Parquet<W: Write + Send> {
     writer: Option<SerializedFileWriter<W>>,
@@ -25,14 +19,9 @@ impl<W: Write + Send> Parquet<W> {
             .chain(signals.iter().map(|signal| signal.name))
             .map(|name| format!("OPTIONAL DOUBLE {name};\n"))
             .collect();
-        let schema = parse_message_type(&format!("message trace {{\n{columns}}}"));
-        let properties = WriterProperties::builder()
-            .set_compression(Compression::ZSTD(ZstdLevel::default()))
-            .build();
-        let schema = Arc::new(schema.map_err(Error::other)?);
-        let writer = SerializedFileWriter::new(out, schema, Arc::new(properties));
+        let writer = begin(out, &format!("message trace {{\n{columns}}}"))?;
         Ok(Self {
-            writer: Some(writer.map_err(Error::other)?),
+            writer: Some(writer),
             columns: vec![Vec::with_capacity(GROUP_ROWS); signals.len() + 1],
         })
     }

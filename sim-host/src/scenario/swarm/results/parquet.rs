@@ -1,19 +1,13 @@
 //! Results as Parquet: a column a field of the row, none of them optional.
 
 use super::{Results, Row};
-use parquet::basic::{Compression, ZstdLevel};
+use crate::scenario::parquet_file::{GROUP_ROWS, begin};
 use parquet::data_type::{ByteArray, ByteArrayType, DataType, DoubleType, Int64Type};
-use parquet::file::properties::WriterProperties;
 use parquet::file::reader::{FileReader, SerializedFileReader};
 use parquet::file::writer::{SerializedFileWriter, SerializedRowGroupWriter};
 use parquet::record::{Field, Row as Record};
-use parquet::schema::parser::parse_message_type;
 use std::fs::File;
 use std::io::{Error, ErrorKind, Result, Write};
-use std::sync::Arc;
-
-/// Rows kept until they are written together.
-const GROUP_ROWS: usize = 16_384;
 
 enum Column {
     Count(fn(&Row) -> u64),
@@ -55,14 +49,9 @@ impl<W: Write + Send> Writer<W> {
             Text(_) => format!("REQUIRED BYTE_ARRAY {name} (UTF8);\n"),
             Seconds(_) => format!("REQUIRED DOUBLE {name};\n"),
         });
-        let schema = parse_message_type(&format!("message swarm {{\n{}}}", columns.concat()));
-        let properties = WriterProperties::builder()
-            .set_compression(Compression::ZSTD(ZstdLevel::default()))
-            .build();
-        let schema = Arc::new(schema.map_err(Error::other)?);
-        let file = SerializedFileWriter::new(out, schema, Arc::new(properties));
+        let file = begin(out, &format!("message swarm {{\n{}}}", columns.concat()))?;
         Ok(Self {
-            file: Some(file.map_err(Error::other)?),
+            file: Some(file),
             rows: Vec::new(),
         })
     }
@@ -193,14 +182,9 @@ mod tests {
             .expect("written");
         assert!(rows(text).is_err());
         let other = tempfile::tempfile().expect("a file");
-        let schema =
-            parse_message_type("message other { REQUIRED DOUBLE press; }").expect("a schema");
-        let mut file = SerializedFileWriter::new(
-            other.try_clone().expect("a file"),
-            Arc::new(schema),
-            Arc::default(),
-        )
-        .expect("a writer");
+        let out = other.try_clone().expect("a file");
+        let file = begin(out, "message other { REQUIRED DOUBLE press; }");
+        let mut file = file.expect("a writer");
         let mut group = file.next_row_group().expect("a group");
         write::<DoubleType, _>(&mut group, [1.0].into_iter()).expect("a column");
         group.close().expect("a group");
